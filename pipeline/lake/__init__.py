@@ -1,0 +1,11 @@
+"""Where tables lie: reading, atomic writing, fingerprints, and the DuckDB session.
+
+Belongs here: folders and file names of the lake, Parquet writing from a declaration, what a file says it was made from.
+Does not: what a table means (tables/), how it is computed (stages/), when (orchestration/).
+"""
+
+from pipeline.lake.fingerprint import fingerprint
+from pipeline.lake.lake import Lake, LakeError
+from pipeline.lake.session import open_session
+
+__all__ = ["Lake", "LakeError", "fingerprint", "open_session"]

@@ -1,0 +1,195 @@
+"""The lake: one folder with raw text and tables.
+
+Belongs here: which file holds which partition, reading partitions as relations or frames, replacing one atomically.
+Does not: which partitions are stale (orchestration/), what is in a raw file (stages/intake.py).
+"""
+
+from __future__ import annotations
+
+import base64
+import os
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from pipeline.tables import Table
+from pipeline.tables.schema import SQL_TYPES, arrow_schema
+
+FINGERPRINT_KEY = "drainledger.made_from"
+ROW_GROUP = 122_880
+"""Rows of one row group, the unit that DuckDB reads in parallel."""
+
+
+class LakeError(Exception):
+    """The lake cannot be read or written; the message is a sentence for a person."""
+
+
+@dataclass(frozen=True)
+class Lake:
+    """One folder: `raw/` is never written here, `tables/` can always be rebuilt.
+
+    A partition is a table, a site and a water year; `year=None` stands for a table that is kept once per site.
+    """
+
+    root: Path
+
+    def raw(self, site: str) -> Path:
+        """Folder of a site's raw files."""
+        return self.root / "raw" / site
+
+    @property
+    def tables(self) -> Path:
+        """Folder of all tables."""
+        return self.root / "tables"
+
+    def path(self, table: Table, site: str, year: int | None = None) -> Path:
+        """File of one partition, whether or not it exists."""
+        folder = self.tables / table.name / f"site={site}"
+        if table.time_column is not None:
+            if year is None:
+                raise ValueError(f"{table.name} is kept by water year, and none was given")
+            folder = folder / f"year={year}"
+        return folder / "part.parquet"
+
+    def made_from(self, table: Table, site: str, year: int | None = None) -> str | None:
+        """Fingerprint of what the stored partition was made from; none if it is absent or unreadable."""
+        try:
+            metadata = pq.read_metadata(self.path(table, site, year)).metadata or {}
+        except (OSError, pa.ArrowException):
+            return None
+        value = metadata.get(FINGERPRINT_KEY.encode())
+        return value.decode() if value is not None else None
+
+    def years(self, table: Table, site: str) -> list[int]:
+        """Water years of which the table has a partition, ascending."""
+        folder = self.tables / table.name / f"site={site}"
+        return sorted(int(part.parent.name.removeprefix("year=")) for part in folder.glob("year=*/part.parquet"))
+
+    def relation(
+        self,
+        session: duckdb.DuckDBPyConnection,
+        table: Table,
+        site: str,
+        years: Iterable[int | None] = (None,),
+    ) -> duckdb.DuckDBPyRelation:
+        """Stored partitions as one relation, in the order of `years`; absent partitions hold no rows."""
+        paths = [str(path) for year in years if (path := self.path(table, site, year)).exists()]
+        if not paths:
+            columns = ", ".join(f'NULL::{SQL_TYPES[c.type]} AS "{c.name}"' for c in table.columns)
+            return session.sql(f"SELECT {columns} WHERE false")
+        columns = ", ".join(f'"{name}"' for name in table.names)
+        return session.read_parquet(paths, hive_partitioning=False).project(columns)
+
+    def frame(self, table: Table, site: str, years: Iterable[int | None] = (None,)) -> pd.DataFrame:
+        """Stored partitions as one frame, in the order of `years`; absent partitions hold no rows.
+
+        Code columns come as plain text, instants as UTC, days as dates.
+        """
+        schema = arrow_schema(table)
+        parts = [
+            pq.ParquetFile(path).read(columns=list(table.names)).cast(schema)
+            for year in years
+            if (path := self.path(table, site, year)).exists()
+        ]
+        whole = pa.concat_tables(parts, promote_options="permissive") if parts else schema.empty_table()
+        for position, column in enumerate(table.columns):
+            if column.type == "code":
+                whole = whole.set_column(position, column.name, whole[column.name].cast(pa.string()))
+        return whole.to_pandas()
+
+    def write_frame(self, table: Table, frame: pd.DataFrame, made_from: str, site: str, year: int | None = None) -> Path:
+        """Replace one partition by the rows of a frame, sorted as declared.
+
+        Raises:
+            LakeError: the frame does not fit the declaration, or the folder cannot be written.
+        """
+        schema = arrow_schema(table)
+        ordered = frame.loc[:, list(table.names)].sort_values(list(table.sort), kind="stable")
+        try:
+            rows = pa.Table.from_pandas(ordered, schema=schema, preserve_index=False, safe=True)
+        except (pa.ArrowException, KeyError, TypeError, ValueError) as error:
+            raise LakeError(f"{table.name} of {site} does not fit its declaration: {error}") from error
+        for column in table.columns:
+            if not column.nullable and rows[column.name].null_count:
+                raise LakeError(
+                    f"{table.name} of {site}: column {column.name} has {rows[column.name].null_count} empty values, "
+                    f"and its declaration allows none"
+                )
+        rows = rows.replace_schema_metadata({FINGERPRINT_KEY: made_from})
+        texts = [c.name for c in table.columns if c.type in ("text", "code")]
+        integers = [c.name for c in table.columns if c.type in ("integer", "instant", "day")]
+
+        def write(path: Path) -> None:
+            pq.write_table(
+                rows,
+                path,
+                version="2.6",
+                data_page_version="2.0",
+                compression="zstd",
+                row_group_size=ROW_GROUP,
+                use_dictionary=texts,
+                column_encoding=dict.fromkeys(integers, "DELTA_BINARY_PACKED"),
+            )
+
+        return self._replace(self.path(table, site, year), write)
+
+    def write_relation(
+        self, table: Table, rows: duckdb.DuckDBPyRelation, made_from: str, site: str, year: int | None = None
+    ) -> Path:
+        """Replace one partition by the rows of a relation, in the order in which it gives them.
+
+        The relation must give the declared columns in declared order; DuckDB streams it to the file, so that the rows
+        never stand in memory as a whole.
+
+        Raises:
+            LakeError: the relation does not fit the declaration, or the folder cannot be written.
+        """
+        if tuple(rows.columns) != table.names:
+            raise LakeError(f"{table.name} of {site} has columns {rows.columns}, declared are {list(table.names)}")
+        schema = base64.b64encode(arrow_schema(table).serialize().to_pybytes()).decode()
+
+        def write(path: Path) -> None:
+            rows.query(
+                "rows_to_write",
+                f"""
+                COPY (FROM rows_to_write) TO '{_quoted(path)}' (
+                    FORMAT parquet, PARQUET_VERSION v2, COMPRESSION zstd, ROW_GROUP_SIZE {ROW_GROUP},
+                    KV_METADATA {{'ARROW:schema': '{schema}', '{FINGERPRINT_KEY}': '{made_from}'}}
+                )
+                """,
+            )
+
+        return self._replace(self.path(table, site, year), write)
+
+    def write_text(self, name: str, text: str) -> Path:
+        """Replace a text file in `tables/`."""
+        return self._replace(self.tables / name, lambda path: path.write_bytes(text.encode()))
+
+    def _replace(self, path: Path, write: Any) -> Path:
+        """Write beside the target, force it to the disk, and only then put it in the target's place."""
+        beside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write(beside)
+            with beside.open("rb+") as stream:
+                os.fsync(stream.fileno())
+            os.replace(beside, path)
+        except (OSError, duckdb.IOException) as error:
+            raise LakeError(
+                f"{path} could not be written: {error}. The former file, if there was one, stands as it was. "
+                "Check free space and permissions, then run again."
+            ) from error
+        finally:
+            beside.unlink(missing_ok=True)
+        return path
+
+
+def _quoted(path: Path) -> str:
+    return str(path).replace("'", "''")
