@@ -90,7 +90,7 @@ class Lake:
     def frame(self, table: Table, site: str, years: Iterable[int | None] = (None,)) -> pd.DataFrame:
         """Stored partitions as one frame, in the order of `years`; absent partitions hold no rows.
 
-        Code columns come as plain text, instants as UTC, days as dates.
+        Instants come as UTC timestamps, days as dates.
         """
         schema = arrow_schema(table)
         parts = [
@@ -99,9 +99,6 @@ class Lake:
             if (path := self.path(table, site, year)).exists()
         ]
         whole = pa.concat_tables(parts, promote_options="permissive") if parts else schema.empty_table()
-        for position, column in enumerate(table.columns):
-            if column.type == "code":
-                whole = whole.set_column(position, column.name, whole[column.name].cast(pa.string()))
         return whole.to_pandas()
 
     def write_frame(self, table: Table, frame: pd.DataFrame, made_from: str, site: str, year: int | None = None) -> Path:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 ColumnType = Literal["text", "code", "integer", "decimal", "flag", "instant", "day"]
-"""text: any words. code: one of few words, stored as a dictionary. integer: 64 bits. decimal: 64-bit floating point.
+"""text: any words. code: one of few words. integer: 64 bits. decimal: 64-bit floating point.
 flag: true or false. instant: a time in UTC with microseconds. day: a calendar date in the site's standard time."""
 
 

@@ -12,7 +12,7 @@ from pipeline.tables.declaration import Column, ColumnType, Table
 
 ARROW_TYPES: dict[ColumnType, pa.DataType] = {
     "text": pa.string(),
-    "code": pa.dictionary(pa.int32(), pa.string()),
+    "code": pa.string(),
     "integer": pa.int64(),
     "decimal": pa.float64(),
     "flag": pa.bool_(),
