@@ -53,12 +53,17 @@ _LENGTH_POSITIVE = Derived(
     minimum=1,
 )
 
+_SHARE_OF_TOP_FLOW = (
+    "greatest(forward_l, reverse_l) / ((epoch_us(interval_end) - epoch_us(interval_start)) / 6e7) / top_l_min"
+)
+
 _ON_GRID = Derived(
     "seconds_off_grid",
     "(epoch_us(interval_start) // 1000000) % interval_s + (epoch_us(interval_end) // 1000000) % interval_s",
     "Interval starts and ends lie on the regular grid of the logger's interval length.",
     minimum=0,
     maximum=0,
+    severity="warning",
 )
 
 
@@ -181,9 +186,14 @@ TABLES: tuple[Table, ...] = (
         columns=(
             _FILE,
             Column("path", "text", "Path below raw/<site>/. The same bytes under two names are two rows."),
-            Column("kind", "code", "What the file holds.", codes={"logger": "readings of a logger"}),
-            Column("logger", "code", "Logger that wrote the file."),
-            Column("layout", "code", "Layout of site.yaml by which the file was read."),
+            Column(
+                "kind",
+                "code",
+                "What the file holds.",
+                codes={"logger": "readings of a logger", "weather": "rain and air temperature"},
+            ),
+            Column("logger", "code", "Logger that wrote the file, or 'weather files'."),
+            Column("layout", "code", "Layout of site.yaml by which the file was read, or 'weather files'."),
             Column("lines", "integer", "Lines in the file.", minimum=0),
             Column("header_lines", "integer", "Lines before the data.", minimum=0),
             Column("blank_lines", "integer", "Blank or comment lines among the data.", minimum=0),
@@ -333,10 +343,18 @@ TABLES: tuple[Table, ...] = (
             ),
             Derived(
                 "share_of_top_flow",
-                "greatest(forward_l, reverse_l) / ((epoch_us(interval_end) - epoch_us(interval_start)) / 6e7) / top_l_min",
+                _SHARE_OF_TOP_FLOW,
                 "The rate stays under the meter's top flow of meters.csv.",
                 minimum=0.0,
                 maximum=1.0,
+                severity="warning",
+            ),
+            Derived(
+                "possible_share_of_top_flow",
+                _SHARE_OF_TOP_FLOW,
+                "The rate is one that a pipe can carry: no more than twice the meter's top flow.",
+                minimum=0.0,
+                maximum=2.0,
             ),
         ),
     ),
