@@ -1,0 +1,417 @@
+"""What a stored table is held to: Great Expectations suites made from the declarations.
+
+Belongs here: turning a declaration (and what the registers say, as plain `Facts`) into expectations; running them on one
+partition. Great Expectations takes seconds to import and is therefore imported inside the functions that use it.
+Does not: which partitions are checked and what a failure stops (orchestration/), what a column means (declared.py).
+
+A negative net flow is a measurement: no expectation here has a lower bound on `net_l`, `volume_mm` or `load_kg_ha`.
+"""
+
+from __future__ import annotations
+
+import functools
+import logging
+import warnings
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+import duckdb
+import pandas as pd
+
+from pipeline.tables.declaration import Derived, Table
+from pipeline.tables.schema import ARROW_TYPES, arrow_schema
+
+if TYPE_CHECKING:
+    from great_expectations.data_context import EphemeralDataContext
+
+Severity = Literal["error", "warning"]
+SUITE_VERSION = 1
+"""Raised when the same declaration comes to mean other expectations, so that fresh tables are checked again."""
+
+METER_FACTS = ("meter", "start", "end", "interval_s", "top_l_min")
+EXAMPLES = 3
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the registers say of one partition.
+
+    Attributes:
+        words: allowed words by column name, such as the plots of plots.csv.
+        meters: one row per meter and stretch of time with columns `METER_FACTS`; `start` inclusive, `end` exclusive (empty:
+            still so); the logger's interval in s and the meter's top flow in L/min.
+        rows: rows that the partition must have, by table; tables that are not named may have any number.
+    """
+
+    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    meters: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(METER_FACTS)))
+    rows: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Expected:
+    """One expectation: the sentence that people read, and what Great Expectations is asked.
+
+    `on` says what it is asked of: the stored file's columns and types, or the rows.
+    """
+
+    sentence: str
+    kind: str
+    arguments: Mapping[str, Any]
+    severity: Severity = "error"
+    on: Literal["columns", "rows"] = "rows"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of one expectation."""
+
+    expectation: str
+    passed: bool
+    severity: Severity
+    detail: str
+
+
+_SPANS = "(epoch_us(interval_end) - epoch_us(interval_start)) / 1000000"
+
+
+def _no_overlap(owner: str) -> Derived:
+    return Derived(
+        "overlap_s",
+        f"""greatest(0, epoch_us(lag(interval_end) OVER (PARTITION BY {owner} ORDER BY interval_start))
+            - epoch_us(interval_start)) / 1000000""",
+        "No two intervals overlap.",
+        minimum=0,
+        maximum=0,
+    )
+
+
+def _no_holes(owner: str) -> Derived:
+    return Derived(
+        "hours_to_next",
+        f"""(epoch_us(lead(hour_start) OVER (PARTITION BY {owner} ORDER BY hour_start)) - epoch_us(hour_start))
+            / 3600000000""",
+        "Hour follows hour without a hole.",
+        minimum=1,
+        maximum=1,
+    )
+
+
+_ONE_INTERVAL = Derived(
+    "surplus_intervals",
+    f"CASE WHEN quality = 'spans_gap' THEN 0 ELSE {_SPANS} / interval_s - 1 END",
+    "A row lasts one interval of its logger, unless its quality says that it spans a gap.",
+    minimum=0,
+    maximum=0,
+)
+
+DOMAIN: Mapping[str, tuple[Derived, ...]] = {
+    "pulse_counts": (_ONE_INTERVAL, _no_overlap("plot, meter")),
+    "gauge_readings": (_no_overlap("gauge"),),
+    "interval_flow": (_ONE_INTERVAL, _no_overlap("plot")),
+    "hourly_flow": (_no_holes("plot"),),
+    "concentration": (_no_holes("plot, analyte"),),
+}
+"""Expectations that need more than one row, or the registers, and therefore stand beside the declarations."""
+
+
+def _derived(table: Table) -> tuple[Derived, ...]:
+    """Every value that is worked out beside the stored columns, numbers that are none among them."""
+    decimals = [column.name for column in table.columns if column.type == "decimal"]
+    finite = (
+        Derived(
+            "not_finite",
+            " + ".join(
+                f'CASE WHEN isfinite("{name}") THEN 0 ELSE ("{name}" IS NOT NULL)::INTEGER END' for name in decimals
+            ),
+            "No number is infinite or undefined.",
+            minimum=0,
+            maximum=0,
+        ),
+    )
+    return (*table.derived, *DOMAIN.get(table.name, ()), *(finite if decimals else ()))
+
+
+def _needs_meter_facts(table: Table) -> bool:
+    return any(fact in derived.sql for derived in _derived(table) for fact in ("interval_s", "top_l_min"))
+
+
+def expectations(table: Table, facts: Facts) -> tuple[Expected, ...]:
+    """Everything that one partition of a table is held to, in the order of the declaration."""
+    return (*_of_columns(table), *_of_rows(table, facts))
+
+
+def _of_columns(table: Table) -> Iterator[Expected]:
+    yield Expected(
+        "has exactly the declared columns, in order",
+        "expect_table_columns_to_match_ordered_list",
+        {"column_list": list(table.names)},
+        on="columns",
+    )
+    for column in table.columns:
+        yield Expected(
+            f"{column.name} is of type {column.type}",
+            "expect_column_type_to_be",
+            {"column": column.name, "type_": str(pd.ArrowDtype(ARROW_TYPES[column.type]))},
+            on="columns",
+        )
+
+
+def _of_rows(table: Table, facts: Facts) -> Iterator[Expected]:
+    if not table.may_be_empty:
+        yield Expected("has rows", "expect_table_row_count_to_be_between", {"min_value": 1})
+    if table.name in facts.rows:
+        rows = facts.rows[table.name]
+        yield Expected(
+            f"has {table.row} for every one of the record: {rows:,} rows",
+            "expect_table_row_count_to_equal",
+            {"value": rows},
+        )
+    yield Expected(
+        f"no two rows share {', '.join(table.key)}",
+        "expect_compound_columns_to_be_unique" if len(table.key) > 1 else "expect_column_values_to_be_unique",
+        {"column_list": list(table.key)} if len(table.key) > 1 else {"column": table.key[0]},
+    )
+    for column in table.columns:
+        softened: Severity = "warning" if column.warn_only else "error"
+        if not column.nullable:
+            yield Expected(
+                f"{column.name} is never empty", "expect_column_values_to_not_be_null", {"column": column.name}
+            )
+        if column.minimum is not None or column.maximum is not None:
+            yield _within(column.name, column.minimum, column.maximum, softened)
+        if column.codes is not None:
+            yield _one_of(column.name, tuple(column.codes), "a declared code", softened)
+        elif column.name in facts.words:
+            yield _one_of(column.name, facts.words[column.name], "named in the site folder", softened)
+    if _needs_meter_facts(table):
+        yield Expected(
+            "every row's meter is wired at that time", "expect_column_values_to_not_be_null", {"column": "interval_s"}
+        )
+    for derived in _derived(table):
+        yield _within(derived.name, derived.minimum, derived.maximum, derived.severity, derived.meaning)
+
+
+def _within(
+    column: str, minimum: float | None, maximum: float | None, severity: Severity, meaning: str | None = None
+) -> Expected:
+    if minimum == maximum:
+        bounds = f"{minimum:g}"
+    elif minimum is None:
+        bounds = f"at most {maximum:g}"
+    elif maximum is None:
+        bounds = f"at least {minimum:g}"
+    else:
+        bounds = f"from {minimum:g} to {maximum:g}"
+    return Expected(
+        f"{column} is {bounds}" + (f": {meaning}" if meaning else ""),
+        "expect_column_values_to_be_between",
+        {"column": column, "min_value": minimum, "max_value": maximum},
+        severity,
+    )
+
+
+def _one_of(column: str, words: Sequence[str], kind: str, severity: Severity) -> Expected:
+    return Expected(
+        f"{column} is {kind}",
+        "expect_column_values_to_be_in_set",
+        {"column": column, "value_set": sorted(words)},
+        severity,
+    )
+
+
+def check_partition(
+    session: duckdb.DuckDBPyConnection, stored: duckdb.DuckDBPyRelation, table: Table, facts: Facts
+) -> list[Outcome]:
+    """Hold one stored partition to its expectations.
+
+    Args:
+        session: the session to which `stored` belongs; derived values are worked out in it.
+        stored: the file as it lies in the lake, neither projected nor cast, so that a wrong column or type is seen.
+        table: its declaration.
+        facts: what the registers say of it.
+
+    Returns:
+        One outcome per expectation, in the order of `expectations`.
+    """
+    every = expectations(table, facts)
+    columns = stored.limit(0).to_arrow_table().to_pandas(types_mapper=pd.ArrowDtype)
+    rows, unknown = _rows_to_check(session, stored, table, facts)
+    outcomes: dict[str, Outcome] = {}
+    for on, frame in (("columns", columns), ("rows", rows)):
+        asked = [expected for expected in every if expected.on == on]
+        answerable = [expected for expected in asked if _missing(expected, frame) is None]
+        results = _validate(frame, answerable, [name for name in table.key if name in frame])
+        for expected in asked:
+            absent = _missing(expected, frame)
+            if absent is not None:
+                passed, detail = False, unknown.get(absent, f"there is no column {absent}")
+            else:
+                passed, detail = results[expected.sentence]
+            outcomes[expected.sentence] = Outcome(expected.sentence, passed, expected.severity, detail)
+    return [outcomes[expected.sentence] for expected in every]
+
+
+def _missing(expected: Expected, frame: pd.DataFrame) -> str | None:
+    """The first column that the expectation asks for and the frame lacks."""
+    if expected.kind == "expect_table_columns_to_match_ordered_list":
+        return None
+    named = (
+        [expected.arguments["column"]] if "column" in expected.arguments else expected.arguments.get("column_list", [])
+    )
+    return next((name for name in named if name not in frame), None)
+
+
+def _rows_to_check(
+    session: duckdb.DuckDBPyConnection, stored: duckdb.DuckDBPyRelation, table: Table, facts: Facts
+) -> tuple[pd.DataFrame, dict[str, str]]:
+    """The rows with their derived values; and, for what could not be worked out, why."""
+    source = "SELECT rows_to_check.* FROM rows_to_check"
+    if _needs_meter_facts(table):
+        session.register("meter_facts", _meter_facts(facts.meters))
+        source = """
+            SELECT rows_to_check.*,
+                CASE WHEN "end" IS NULL OR interval_start < "end" THEN interval_s END AS interval_s,
+                CASE WHEN "end" IS NULL OR interval_start < "end" THEN top_l_min END AS top_l_min
+            FROM rows_to_check ASOF LEFT JOIN (SELECT meter AS fact_meter, start AS fact_start, * EXCLUDE (meter, start)
+                FROM meter_facts) ON meter = fact_meter AND interval_start >= fact_start
+            """
+    wanted = {derived.name: derived.sql for derived in _derived(table)}
+    try:
+        rows, unknown = stored.query("rows_to_check", _selecting(source, wanted)), {}
+    except duckdb.Error:
+        source, wanted, unknown = _workable(stored, source, wanted)
+        rows = stored.query("rows_to_check", _selecting(source, wanted))
+    frame = rows.to_arrow_table().to_pandas()
+    if _needs_meter_facts(table):
+        session.unregister("meter_facts")
+    return frame, unknown
+
+
+def _selecting(source: str, wanted: Mapping[str, str]) -> str:
+    derived = "".join(f', ({sql}) AS "{name}"' for name, sql in wanted.items())
+    return f"SELECT *{derived} FROM ({source})"
+
+
+def _workable(
+    stored: duckdb.DuckDBPyRelation, source: str, wanted: Mapping[str, str]
+) -> tuple[str, dict[str, str], dict[str, str]]:
+    """The part of a query that a damaged table still allows, and a sentence for each value that it does not."""
+    unknown: dict[str, str] = {}
+    try:
+        stored.query("rows_to_check", source)
+    except duckdb.Error as error:
+        unknown["interval_s"] = f"cannot be worked out from the stored columns: {_first_line(error)}"
+        source = "SELECT * FROM rows_to_check"
+    workable = {}
+    for name, sql in wanted.items():
+        try:
+            stored.query("rows_to_check", _selecting(source, {name: sql})).limit(1).fetchall()
+            workable[name] = sql
+        except duckdb.Error as error:
+            unknown[name] = f"cannot be worked out from the stored columns: {_first_line(error)}"
+    return source, workable, unknown
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).strip().splitlines()[0]
+
+
+def _meter_facts(meters: pd.DataFrame) -> pd.DataFrame:
+    instant = "datetime64[us, UTC]"
+    return meters[list(METER_FACTS)].astype(
+        {"meter": "str", "start": instant, "end": instant, "interval_s": "float64", "top_l_min": "float64"}
+    )
+
+
+@functools.cache
+def _context() -> EphemeralDataContext:
+    """A Great Expectations context in memory: no project folder, no analytics, no progress bars."""
+    logging.getLogger("great_expectations").setLevel(logging.ERROR)
+    import great_expectations as gx
+    from great_expectations.data_context.types.base import ProgressBarsConfig
+
+    context = gx.get_context(mode="ephemeral")
+    context.variables.progress_bars = ProgressBarsConfig(globally=False)
+    context.data_sources.add_pandas("lake").add_dataframe_asset("partition").add_batch_definition_whole_dataframe("whole")
+    return context
+
+
+def _validate(frame: pd.DataFrame, asked: Sequence[Expected], key: Sequence[str]) -> dict[str, tuple[bool, str]]:
+    """Ask Great Expectations; gives by sentence whether it holds, and what was found."""
+    if not asked:
+        return {}
+    from great_expectations.core import ExpectationSuite
+    from great_expectations.expectations.expectation_configuration import ExpectationConfiguration
+
+    suite = ExpectationSuite(
+        name="partition",
+        expectations=[
+            ExpectationConfiguration(
+                type=expected.kind,
+                kwargs=dict(expected.arguments),
+                severity="critical" if expected.severity == "error" else "warning",
+                meta={"sentence": expected.sentence},
+            )
+            for expected in asked
+        ],
+    )
+    asset = _context().data_sources.get("lake").get_asset("partition")
+    batch = asset.get_batch_definition("whole").get_batch({"dataframe": frame})
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        validation = batch.validate(
+            suite, result_format={"result_format": "SUMMARY", "partial_unexpected_count": EXAMPLES}
+        )
+    found = {}
+    for result in validation.results:
+        expected = next(e for e in asked if e.sentence == result.expectation_config.meta["sentence"])
+        found[expected.sentence] = (bool(result.success), _found(expected, result, frame, key))
+    return found
+
+
+def _found(expected: Expected, result: Any, frame: pd.DataFrame, key: Sequence[str]) -> str:
+    """What was found, in a sentence; for a failure with the first rows that broke the expectation."""
+    if result.success:
+        return f"holds for all {len(frame):,} rows" if expected.on == "rows" else "as declared"
+    values = result.result
+    if expected.kind == "expect_table_columns_to_match_ordered_list":
+        stored = list(values.get("observed_value") or [])
+        declared = list(expected.arguments["column_list"])
+        parts = [
+            f"{label}: {', '.join(names)}"
+            for label, names in (
+                ("missing", [name for name in declared if name not in stored]),
+                ("not declared", [name for name in stored if name not in declared]),
+            )
+            if names
+        ]
+        return "; ".join(parts) if parts else f"the order is {', '.join(stored)}"
+    if "unexpected_count" in values:
+        return f"{values['unexpected_count']:,} of {len(frame):,} rows do not: {_examples(expected, values, frame, key)}"
+    if "observed_value" in values:
+        return f"found {values['observed_value']}"
+    return "could not be examined: " + "; ".join(str(info) for info in (result.exception_info or {}).values())
+
+
+def _examples(expected: Expected, values: Mapping[str, Any], frame: pd.DataFrame, key: Sequence[str]) -> str:
+    rows = values.get("partial_unexpected_index_list") or []
+    column = expected.arguments.get("column")
+    shown = []
+    for index in rows[:EXAMPLES]:
+        row = frame.loc[index]
+        where = ", ".join(f"{name} {_plain(row[name])}" for name in key)
+        shown.append(f"{where}: {_plain(row[column])}" if column is not None else where)
+    if not shown:
+        shown = [str(value) for value in values.get("partial_unexpected_list", [])[:EXAMPLES]]
+    more = values["unexpected_count"] - len(shown)
+    return "; ".join(shown) + (f"; and {more:,} more" if more > 0 else "")
+
+
+def _plain(value: Any) -> str:
+    if value is None or (not isinstance(value, str) and pd.isna(value)):
+        return "empty"
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return f"{value:g}" if isinstance(value, float) else str(value)
