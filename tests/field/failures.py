@@ -55,15 +55,15 @@ class Failures:
     missing_words: NDArray[np.bool_]
 
 
-def strike_chance(rain_mm: Floats, air_temp_c: Floats) -> Floats:
-    """Cumulated chance of lightning by hour: warm heavy rain, and a little always (batteries, mice, ploughs)."""
-    return np.cumsum(0.004 + np.minimum(rain_mm, 20.0) * np.clip((air_temp_c - 8.0) / 10.0, 0.0, 1.0) * 0.1)
+def thunder(rain_mm: Floats, air_temp_c: Floats) -> Floats:
+    """How ready each hour is for lightning: heavy rain in warm air."""
+    return np.minimum(rain_mm, 20.0) * np.clip((air_temp_c - 8.0) / 10.0, 0.0, 1.0)
 
 
 def draw_outages(
     plan: Plan,
     generator: np.random.Generator,
-    chance: Floats,
+    storm: Floats,
     out: NDArray[np.bool_],
     wanted_share: float,
     scope: str,
@@ -71,6 +71,8 @@ def draw_outages(
 ) -> list[Outage]:
     """Outages of log-uniform length until `out` (changed in place) is true for the wanted share of intervals."""
     drawn: list[Outage] = []
+    # A little can fail in any hour: batteries, mice, ploughs.
+    chance = np.cumsum(0.004 + 0.1 * storm)
     taken = np.zeros(plan.intervals, dtype=bool)
     longest = min(LONGEST_HOURS, 0.12 * plan.hours)
     while (lacking := wanted_share - out.mean()) > 0:
@@ -86,7 +88,8 @@ def draw_outages(
             continue
         taken[start:end] = True
         out[start:end] = True
-        drawn.append(Outage(scope, name, start, end, "lightning", declared))
+        cause = "lightning" if storm[hour] > 0 else "power supply"
+        drawn.append(Outage(scope, name, start, end, cause, declared))
     return drawn
 
 
@@ -107,17 +110,17 @@ def invent_failures(
         return Failures(outages, dead, dark, garbled, missing_words)
 
     generator = plan.stream("failures")
-    chance = strike_chance(rain_mm, air_temp_c)
+    storm = thunder(rain_mm, air_temp_c)
     site_out = np.zeros(plan.intervals, dtype=bool)
-    outages += draw_outages(plan, generator, chance, site_out, float(generator.uniform(0.035, 0.06)), "site", "")
+    outages += draw_outages(plan, generator, storm, site_out, float(generator.uniform(0.035, 0.06)), "site", "")
     for name, out in dark.items():
         out |= site_out
         wanted = float(generator.uniform(0.09, 0.14))
-        outages += draw_outages(plan, generator, chance, out, wanted, "logger", name)
+        outages += draw_outages(plan, generator, storm, out, wanted, "logger", name)
     for index, meter in enumerate(meters):
         unusable = dark[meter.logger].copy()
         wanted = float(generator.uniform(0.18, MOST_MISSING_SHARE - 0.02))
-        for outage in draw_outages(plan, generator, chance, unusable, wanted, "meter", meter.meter):
+        for outage in draw_outages(plan, generator, storm, unusable, wanted, "meter", meter.meter):
             dead[index, outage.start : outage.end] = True
             declared = outage.declared or meter.counts == "running"
             outages.append(Outage("meter", meter.meter, outage.start, outage.end, outage.cause, declared))

@@ -34,9 +34,9 @@ DECIMALS = {"mg/L as N": 2, "mg/L as NO3": 1, "umol/L": 0}
 BATCH_DAYS = 28
 ION_BATCH = 5
 MOLAR_BATCH = 9
-DILUTED_BATCH = 11
+DILUTED_BATCH = 21
 DETECTION_LIMIT_MG_L = 0.2
-DILUTED_DETECTION_LIMIT_MG_L = 7.0
+DILUTED_DETECTION_LIMIT_MG_L = 7.5
 
 SAMPLE_COLUMNS = ["sample", "plot", "kind", "from", "to", "bottle", "note"]
 LAB_COLUMNS = [
@@ -170,14 +170,10 @@ def result_table(
     results: pd.DataFrame, unit: NDArray[np.str_], limit_mg_l: Floats, analysed: NDArray[np.datetime64]
 ) -> pd.DataFrame:
     """Results in the units and to the decimals of their batch; below the limit, the limit with "<"."""
-    factor = np.array([PER_MG_L_AS_N[u] for u in PER_MG_L_AS_N])
-    decimals = np.array([DECIMALS[u] for u in PER_MG_L_AS_N])
-    which = np.searchsorted(sorted(PER_MG_L_AS_N), unit)
-    order = np.argsort(list(PER_MG_L_AS_N))
-    which = order[which]
-    limit = np.round(limit_mg_l * factor[which], 2)
-    measured = np.round(results["mg_l"].to_numpy() * factor[which] * 10.0 ** decimals[which], 3)
-    measured = np.round(measured) / 10.0 ** decimals[which]
+    factor = pd.Series(unit).map(PER_MG_L_AS_N).to_numpy()
+    scale = 10.0 ** pd.Series(unit).map(DECIMALS).to_numpy()
+    limit = np.round(limit_mg_l * factor, 2)
+    measured = np.round(np.round(results["mg_l"].to_numpy() * factor * scale, 3)) / scale
     below = measured < limit
     return pd.DataFrame(
         {
@@ -222,17 +218,15 @@ def fallible_results(plan: Plan, bottles: pd.DataFrame) -> tuple[pd.DataFrame, p
     repeated = bottles.iloc[grabs[generator.random(grabs.size) < 0.06]].assign(
         role="field_duplicate", bottle=2, note="field duplicate"
     )
-    visits = pd.unique(bottles.loc[bottles["kind"] == "grab", "start"].dt.normalize())
-    blank_days = visits[::5] + pd.Timedelta(hours=8, minutes=30)
+    rounds = bottles.iloc[grabs]["start"].dt.normalize().drop_duplicates().sort_values()
+    blanks_at = rounds.iloc[::5] + pd.Timedelta(hours=8, minutes=30)
     blanks = pd.DataFrame(
         {
             "plot": "",
             "kind": "grab",
-            "start": blank_days.to_numpy("datetime64[s]")
-            if hasattr(blank_days, "to_numpy")
-            else np.asarray(blank_days, dtype="datetime64[s]"),
+            "start": blanks_at.to_numpy("datetime64[s]"),
             "end": np.datetime64("NaT", "s"),
-            "mg_l": np.round(np.abs(generator.standard_normal(len(blank_days))) * 0.06, 4),
+            "mg_l": np.round(np.abs(generator.standard_normal(len(blanks_at))) * 0.06, 4),
             "note": "field blank",
             "role": "field_blank",
             "bottle": 1,

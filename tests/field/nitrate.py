@@ -4,10 +4,10 @@ Belongs here: the true hourly concentration at each outlet, and the truth about 
 Does not: sampling and laboratory (laboratory.py), loads (simulation.py).
 
 The concentration moves about a level of the plot: up in late spring when the soil has mineralised and been dressed, down
-as the season's drainage leaches the store, up again in the first flush after dry weeks, down at peaks when rain runs
-through macropores, and it drifts. Water that the ditch pushes back carries what left: the concentration at the outlet in
-that hour. A load is therefore the sum of net volume times concentration, and water that runs back and out again is not
-counted twice.
+as the season's drainage leaches the store, up again in the first flush after dry weeks, down at peaks when new water
+runs through (first through macropores), and it drifts. Water that the ditch pushes back carries what left: the
+concentration at the outlet in that hour. A load is therefore the sum of net volume times concentration, and water that
+runs back and out again is not counted twice.
 """
 
 import numpy as np
@@ -27,7 +27,7 @@ def nitrate_mg_l(plan: Plan, plots: list[Plot], water: Water) -> Floats:
     generator = plan.stream("nitrate")
     hours = day.size
     count = len(plots)
-    season = 0.20 * np.cos(2 * np.pi * (day - 158) / 365.25) + 0.07 * np.cos(4 * np.pi * (day - 150) / 365.25)
+    season = 0.26 * np.cos(2 * np.pi * (day - 158) / 365.25) + 0.07 * np.cos(4 * np.pi * (day - 150) / 365.25)
     seasonal = season * generator.uniform(0.8, 1.2, (count, 1))
 
     leaving = np.maximum(water.drain_mm, 0.0)
@@ -35,8 +35,9 @@ def nitrate_mg_l(plan: Plan, plots: list[Plot], water: Water) -> Floats:
     exhaustion = -0.0042 * (leached_mm - 35.0)
     soil_wetness = water.soil_mm / column(plots, "field_capacity_mm")[:, None]
     stored_up = linear_reservoir(np.clip(0.8 - soil_wetness, 0.0, 0.5), 24 * 30.0)[1] / (24 * 30.0)
-    flush = 1.2 * stored_up * np.clip(leaving / 0.15, 0.0, 1.0)
-    dilution = -0.75 * generator.uniform(0.8, 1.2, (count, 1)) * water.quick_share
+    flush = 1.2 * stored_up * np.clip(linear_reservoir(leaving, 72.0)[0] / 0.1, 0.0, 1.0)
+    new_share = np.maximum(leaving - linear_reservoir(leaving, 120.0)[0], 0.0) / (leaving + 0.02)
+    dilution = -generator.uniform(0.8, 1.2, (count, 1)) * (0.8 * new_share + 0.3 * water.quick_share)
     standing = -0.22 * linear_reservoir(water.raised.astype(float), 24 * 12.0)[0]
 
     drift = autoregressive(generator, (1, hours), 24 * 40, 0.09) + autoregressive(

@@ -22,6 +22,8 @@ That a 75 mm meter leaves ±5 % at 4.2 L/min is common practice, no source; the 
 
 TOP_L_MIN = {75: 600, 100: 1100}
 EXACT_LITRES_PER_PULSE = 0.01
+BINARY_MODULUS = 2**16
+DECIMAL_MODULUS = 10**6
 EXACT_MODULUS = 2**32
 
 
@@ -199,6 +201,15 @@ def invent_calibrations(plan: Plan, generator: np.random.Generator, recalibrated
     return tuple(rows)
 
 
+def running_modulus(plan: Plan, index: int) -> int | None:
+    """Where a plot's meter keeps running totals, the number at which they begin again."""
+    if index == 0 or index not in (1, plan.plots - 1):
+        return None
+    if not plan.pulses:
+        return EXACT_MODULUS
+    return BINARY_MODULUS if index == 1 else DECIMAL_MODULUS
+
+
 def invent_meters(plan: Plan, plots: list[Plot]) -> list[Meter]:
     """One meter per plot.
 
@@ -215,10 +226,7 @@ def invent_meters(plan: Plan, plots: list[Plot]) -> list[Meter]:
         )
         for place, index in enumerate(members):
             bore_mm = 75 if plots[index].area_ha < 1.6 else 100
-            moduli = {1: 65_536, plan.plots - 1: 1_000_000, **({1: 65_536} if plan.plots == 2 else {})}
-            modulus = moduli.get(index) if plan.plots > 1 else None
-            if modulus is not None and not plan.pulses:
-                modulus = EXACT_MODULUS
+            modulus = running_modulus(plan, index)
             own = Channel(count_column(logger, 2 * place + 1), count_column(logger, 2 * place + 2), plan.first_day)
             meters.append(
                 Meter(

@@ -41,7 +41,8 @@ class Field:
         nitrate_mg_l: true mg/L as N per hour, shape (plots, hours).
         metered_forward_l, metered_reverse_l: litres as the meters feel them, error included, shape (plots, intervals).
         forward_pulses, reverse_pulses: pulses of meters that never fail, shape (plots, intervals).
-        missing: whether the files lack a reading, shape (plots, intervals).
+        missing: whether the files lack a reading, shape (plots, intervals). A running total tells the count of an interval
+            only where the reading before it is there too: the first one after a gap tells the count of the whole gap.
         samples, lab: the field book and the laboratory's results, as their files show them.
         water, full_weather: balance and weather with spin-up.
     """

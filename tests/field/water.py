@@ -216,6 +216,19 @@ def balance_water(plan: Plan, plots: list[Plot], weather: Weather) -> Water:
     )
 
 
+def both_ways(net: Floats, swing: Floats) -> tuple[Floats, Floats]:
+    """Forward and backward volume of a flow that swings as a sine about its mean, any shape.
+
+    `net` is the mean and `swing` the amplitude, in the same unit per interval. Forward is the mean of the positive part over
+    a full turn of the sine, backward what is left to give `net`. A swing smaller than the mean runs one way only.
+    """
+    amplitude = np.maximum(swing, np.abs(net))
+    ratio = np.divide(net, amplitude, out=np.zeros_like(net), where=amplitude > 0)
+    forward = (np.sqrt(amplitude**2 - net**2) + net * (np.pi / 2 + np.arcsin(ratio))) / np.pi
+    forward = np.maximum(forward, 0.0)
+    return forward, np.maximum(forward - net, 0.0)
+
+
 def outlet_flow(plan: Plan, plots: list[Plot], water: Water) -> tuple[Floats, Floats]:
     """True litres forward and backward through each outlet per metering interval, shape (plots, intervals).
 
@@ -245,11 +258,5 @@ def outlet_flow(plan: Plan, plots: list[Plot], water: Water) -> tuple[Floats, Fl
     surge -= surge.mean(axis=2, keepdims=True)
     net = (net + surge).reshape(len(plots), -1)
     swing = strength * np.round(0.3 + generator.random((net.shape[1] // steps, steps)), 6)
-    swing = np.maximum(swing.reshape(len(plots), -1), np.abs(net))
-    # The mean of the positive part of mean + swing * sin(t) over a full turn.
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.where(swing > 0, net / swing, 0.0)
-    forward = (np.sqrt(swing**2 - net**2) + net * (np.pi / 2 + np.arcsin(ratio))) / np.pi
-    forward = np.round(np.maximum(forward, 0.0), 4)
-    reverse = np.round(np.maximum(forward - net, 0.0), 4)
-    return forward, reverse
+    forward, reverse = both_ways(net, swing.reshape(len(plots), -1))
+    return forward.round(4), reverse.round(4)
