@@ -1,0 +1,219 @@
+"""The registers: what a row of each CSV file says.
+
+Belongs here: one model per register, its columns in order, and what a single row must satisfy.
+Does not: what rows must agree on with one another (agreement.py), reading files (reading.py).
+
+A field without a default is a column that the file must have; the cells of `to` and `modulus` may still be empty. Columns
+with a default may be left out. `from` and `to` of a file are `start` and `end` here, because `from` is a word of the language.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import ClassVar, Literal
+
+from pydantic import Field, ValidationInfo, field_validator
+
+from pipeline.site.values import (
+    Day,
+    Instant,
+    Name,
+    Number,
+    Percentage,
+    PositiveNumber,
+    Strict,
+    WholeNumber,
+    refusal,
+)
+
+Direction = Literal["forward", "reverse"]
+Counts = Literal["interval", "running"]
+Quantity = Literal["supply_voltage", "water_level", "water_temperature", "air_temperature", "rain"]
+Scope = Literal["plot", "meter", "logger"]
+
+
+class Row(Strict):
+    """A row of a register, and the line on which it begins in its file (0: made in code)."""
+
+    file: ClassVar[str]
+    may_be_absent: ClassVar[bool] = False
+    not_columns: ClassVar[frozenset[str]] = frozenset({"line"})
+
+    line: int = Field(default=0, repr=False)
+
+    @classmethod
+    def columns(cls) -> dict[str, bool]:
+        """The columns of the file, and whether the file must have each."""
+        inherited_last = sorted(cls.model_fields.items(), key=lambda field: field[0] in Dated.model_fields)
+        return {field.alias or name: field.is_required() for name, field in inherited_last if name not in cls.not_columns}
+
+    @property
+    def place(self) -> str:
+        """File and line, short."""
+        return f"{self.file}:{self.line}"
+
+
+class Dated(Row):
+    """A row that holds from an instant on, until another (exclusive) or for good; both in UTC."""
+
+    start: Instant = Field(alias="from")
+    end: Instant | None = Field(alias="to")
+
+    @field_validator("end")
+    @classmethod
+    def _end_after_start(cls, end: datetime | None, info: ValidationInfo) -> datetime | None:
+        start = info.data.get("start")
+        if end is not None and start is not None and end <= start:
+            raise refusal("a time after from, or an empty cell for «still so»", "Check both times of this row")
+        return end
+
+    def touches(self, start: datetime, end: datetime) -> bool:
+        """Whether any part of the row's time lies in [start, end)."""
+        return self.start < end and (self.end is None or self.end > start)
+
+
+class Plot(Row):
+    """A drained plot; area in hectares."""
+
+    file = "plots.csv"
+
+    plot: Name
+    title: Name
+    area_ha: PositiveNumber
+
+
+class Treatment(Dated):
+    """What was done to a plot, and when."""
+
+    file = "treatments.csv"
+    may_be_absent = True
+
+    plot: Name
+    treatment: Name
+
+
+class Meter(Dated):
+    """A meter on a plot's main; bore and main in mm, top flow in L/min, `accuracy` names its error curve."""
+
+    file = "meters.csv"
+
+    meter: Name
+    plot: Name
+    bore_mm: PositiveNumber
+    main_mm: PositiveNumber
+    accuracy: Name
+    top_l_min: PositiveNumber
+
+
+class AccuracyPoint(Row):
+    """A point of an error curve: flow in L/min, bound of the relative error in %."""
+
+    file = "accuracy.csv"
+
+    accuracy: Name
+    flow_l_min: PositiveNumber
+    error_pct: Percentage
+
+
+class Wiring(Dated):
+    """Which logger column counted which meter in which direction, and how; `modulus` is where a running total starts again."""
+
+    file = "wiring.csv"
+
+    logger: Name
+    column: Name
+    meter: Name
+    direction: Direction
+    counts: Counts
+    modulus: WholeNumber | None
+
+    @field_validator("modulus")
+    @classmethod
+    def _modulus_of_running_totals(cls, modulus: int | None, info: ValidationInfo) -> int | None:
+        counts = info.data.get("counts")
+        if modulus is None and counts == "running":
+            raise refusal(
+                "a whole number of 2 or more for a running total",
+                "Write the count at which the total starts again at zero, such as 65536",
+            )
+        if modulus is not None and counts == "interval":
+            raise refusal(
+                "an empty cell for counts per interval", "Empty the cell, or write running under counts if it is a total"
+            )
+        if modulus is not None and modulus < 2:
+            raise refusal("a whole number of 2 or more", "Write the count at which the total starts again at zero")
+        return modulus
+
+
+class Gauge(Dated):
+    """Which logger column recorded what else; `plot` only where the gauge belongs to one."""
+
+    file = "gauges.csv"
+    may_be_absent = True
+
+    gauge: Name
+    logger: Name
+    column: Name
+    quantity: Quantity
+    unit: Name
+    plot: Name | None = None
+
+
+class Calibration(Dated):
+    """Litres per pulse of a meter and direction, with its expanded uncertainty (k = 2) in %.
+
+    `name` is derived: meter, direction and the first day in the site's standard time.
+    """
+
+    file = "calibrations.csv"
+    not_columns = frozenset({"line", "name"})
+
+    meter: Name
+    direction: Direction
+    litres_per_pulse: PositiveNumber
+    expanded_uncertainty_pct: Percentage
+    evidence: str = ""
+    entered: Day | None = None
+    name: str = ""
+
+
+class Outage(Dated):
+    """A stretch for which someone knows that there is no usable record."""
+
+    file = "outages.csv"
+    may_be_absent = True
+
+    scope: Scope
+    name: Name
+    cause: Name
+    note: str = ""
+
+
+class ClockShift(Dated):
+    """A known error of a logger's clock: seconds to add to its stamps."""
+
+    file = "clocks.csv"
+    may_be_absent = True
+
+    logger: Name
+    shift_s: Number
+
+    @field_validator("shift_s")
+    @classmethod
+    def _within_years(cls, shift_s: float) -> float:
+        if abs(shift_s) > timedelta(days=3660).total_seconds():
+            raise refusal("a shift of at most ten years, in seconds", "Check the number and its unit")
+        return shift_s
+
+
+REGISTERS: dict[str, type[Row]] = {
+    "plots": Plot,
+    "treatments": Treatment,
+    "meters": Meter,
+    "accuracy": AccuracyPoint,
+    "wiring": Wiring,
+    "gauges": Gauge,
+    "calibrations": Calibration,
+    "outages": Outage,
+    "clocks": ClockShift,
+}
