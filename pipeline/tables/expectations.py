@@ -13,14 +13,15 @@ import functools
 import logging
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, fields
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 import duckdb
 import pandas as pd
 
 from pipeline.tables.declaration import Derived, Table
-from pipeline.tables.schema import ARROW_TYPES, arrow_schema
+from pipeline.tables.schema import ARROW_TYPES
 
 if TYPE_CHECKING:
     from great_expectations.data_context import EphemeralDataContext
@@ -29,8 +30,19 @@ Severity = Literal["error", "warning"]
 SUITE_VERSION = 1
 """Raised when the same declaration comes to mean other expectations, so that fresh tables are checked again."""
 
-METER_FACTS = ("meter", "start", "end", "interval_s", "top_l_min")
 EXAMPLES = 3
+"""Rows that a failed expectation names."""
+
+
+@dataclass(frozen=True)
+class MeterFact:
+    """A stretch of time (`end` exclusive; none: still so) in which a meter's pulses went to a logger of this interval."""
+
+    meter: str
+    start: datetime
+    end: datetime | None
+    interval_s: float
+    top_l_min: float
 
 
 @dataclass(frozen=True)
@@ -39,13 +51,13 @@ class Facts:
 
     Attributes:
         words: allowed words by column name, such as the plots of plots.csv.
-        meters: one row per meter and stretch of time with columns `METER_FACTS`; `start` inclusive, `end` exclusive (empty:
-            still so); the logger's interval in s and the meter's top flow in L/min.
+        meters: the logger's interval in s and the meter's top flow in L/min, by meter and stretch of time; no two stretches of
+            one meter overlap.
         rows: rows that the partition must have, by table; tables that are not named may have any number.
     """
 
     words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    meters: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(METER_FACTS)))
+    meters: tuple[MeterFact, ...] = ()
     rows: Mapping[str, int] = field(default_factory=dict)
 
 
@@ -278,15 +290,22 @@ def _rows_to_check(
                 FROM meter_facts) ON meter = fact_meter AND interval_start >= fact_start
             """
     wanted = {derived.name: derived.sql for derived in _derived(table)}
+    unknown: dict[str, str] = {}
     try:
-        rows, unknown = stored.query("rows_to_check", _selecting(source, wanted)), {}
+        frame = _fetch(stored, _selecting(source, wanted))
     except duckdb.Error:
         source, wanted, unknown = _workable(stored, source, wanted)
-        rows = stored.query("rows_to_check", _selecting(source, wanted))
-    frame = rows.to_arrow_table().to_pandas()
+        frame = _fetch(stored, _selecting(source, wanted))
     if _needs_meter_facts(table):
         session.unregister("meter_facts")
     return frame, unknown
+
+
+def _fetch(stored: duckdb.DuckDBPyRelation, query: str) -> pd.DataFrame:
+    """The result of a query over `rows_to_check`."""
+    found = stored.query("rows_to_check", query)
+    assert found is not None
+    return found.to_arrow_table().to_pandas()
 
 
 def _selecting(source: str, wanted: Mapping[str, str]) -> str:
@@ -300,14 +319,14 @@ def _workable(
     """The part of a query that a damaged table still allows, and a sentence for each value that it does not."""
     unknown: dict[str, str] = {}
     try:
-        stored.query("rows_to_check", source)
+        _fetch(stored, f"FROM ({source}) LIMIT 1")
     except duckdb.Error as error:
         unknown["interval_s"] = f"cannot be worked out from the stored columns: {_first_line(error)}"
         source = "SELECT * FROM rows_to_check"
     workable = {}
     for name, sql in wanted.items():
         try:
-            stored.query("rows_to_check", _selecting(source, {name: sql})).limit(1).fetchall()
+            _fetch(stored, f"FROM ({_selecting(source, {name: sql})}) LIMIT 1")
             workable[name] = sql
         except duckdb.Error as error:
             unknown[name] = f"cannot be worked out from the stored columns: {_first_line(error)}"
@@ -318,9 +337,10 @@ def _first_line(error: Exception) -> str:
     return str(error).strip().splitlines()[0]
 
 
-def _meter_facts(meters: pd.DataFrame) -> pd.DataFrame:
+def _meter_facts(meters: Sequence[MeterFact]) -> pd.DataFrame:
     instant = "datetime64[us, UTC]"
-    return meters[list(METER_FACTS)].astype(
+    columns = [column.name for column in fields(MeterFact)]
+    return pd.DataFrame([asdict(fact) for fact in meters], columns=columns).astype(
         {"meter": "str", "start": instant, "end": instant, "interval_s": "float64", "top_l_min": "float64"}
     )
 
@@ -344,6 +364,7 @@ def _validate(frame: pd.DataFrame, asked: Sequence[Expected], key: Sequence[str]
         return {}
     from great_expectations.core import ExpectationSuite
     from great_expectations.expectations.expectation_configuration import ExpectationConfiguration
+    from great_expectations.expectations.metadata_types import FailureSeverity
 
     suite = ExpectationSuite(
         name="partition",
@@ -351,7 +372,7 @@ def _validate(frame: pd.DataFrame, asked: Sequence[Expected], key: Sequence[str]
             ExpectationConfiguration(
                 type=expected.kind,
                 kwargs=dict(expected.arguments),
-                severity="critical" if expected.severity == "error" else "warning",
+                severity=FailureSeverity.CRITICAL if expected.severity == "error" else FailureSeverity.WARNING,
                 meta={"sentence": expected.sentence},
             )
             for expected in asked

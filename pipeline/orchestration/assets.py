@@ -1,0 +1,271 @@
+"""Assets and their checks: each says which computation runs on which partition, and what its checks found.
+
+Belongs here: turning the list of computations into Dagster's assets, one per table, and asset checks, two per table.
+Does not: computing (computations.py calls the stages), judging (checks.py), freshness (freshness.py).
+
+Annotations are evaluated here (no import from __future__), since Dagster looks at the type of `context`.
+"""
+
+import traceback
+from collections.abc import Iterator, Mapping
+
+import pandas as pd
+import pyarrow.parquet as pq
+from dagster import (
+    AssetCheckExecutionContext,
+    AssetCheckResult,
+    AssetChecksDefinition,
+    AssetCheckSeverity,
+    AssetCheckSpec,
+    AssetDep,
+    AssetExecutionContext,
+    AssetMaterialization,
+    AssetsDefinition,
+    AssetSpec,
+    BackfillPolicy,
+    Failure,
+    MaterializeResult,
+    MetadataValue,
+    TableColumn,
+    TableColumnConstraints,
+    TableSchema,
+    multi_asset,
+    multi_asset_check,
+)
+
+from pipeline.orchestration.checks import CHECKS, check
+from pipeline.orchestration.computations import COMPUTATIONS, Computation
+from pipeline.orchestration.freshness import made_from
+from pipeline.orchestration.partitions import Partitions, read_keys
+from pipeline.orchestration.raw_files import UnreadFilesError
+from pipeline.orchestration.stages import VERSIONS
+from pipeline.orchestration.workbench import Workbench, partition_words
+from pipeline.site import Site
+from pipeline.tables import Table, table
+
+WORKBENCH = "workbench"
+RAW_FILES = AssetSpec(
+    "raw_files",
+    description="Text files of the loggers, the weather station, the field book and the laboratory, as they came. Never written.",
+    group_name="raw_text",
+    kinds={"csv"},
+)
+MUST_HOLD = "must_hold"
+SHOULD_HOLD = "should_hold"
+
+
+def _column_schema(declared: Table) -> TableSchema:
+    return TableSchema(
+        columns=[
+            TableColumn(
+                column.name,
+                f"{column.type}, {column.unit}" if column.unit else column.type,
+                column.meaning,
+                TableColumnConstraints(nullable=column.nullable, unique=declared.key == (column.name,)),
+            )
+            for column in declared.columns
+        ]
+    )
+
+
+def _spec(declared: Table, computation: Computation, partitions: Partitions) -> AssetSpec:
+    deps = [partitions.dependency(computation, need) for need in computation.needs]
+    if computation.raw and not computation.needs:
+        deps.append(AssetDep(RAW_FILES.key))
+    return AssetSpec(
+        declared.name,
+        deps=deps,
+        description=f"A row is {declared.row}. Unique by {', '.join(declared.key)}.",
+        group_name=declared.group,
+        partitions_def=partitions.of(computation),
+        metadata={"dagster/column_schema": _column_schema(declared)},
+        code_version=" ".join(f"{stage}-{VERSIONS[stage]}" for stage in computation.stages),
+        kinds={"parquet"},
+    )
+
+
+def build_asset(computation: Computation, partitions: Partitions) -> AssetsDefinition:
+    """The assets of one computation: its tables."""
+    declared = [table(name) for name in computation.tables]
+
+    @multi_asset(
+        name=f"make_{computation.name}",
+        specs=[_spec(one, computation, partitions) for one in declared],
+        partitions_def=partitions.of(computation),
+        backfill_policy=BackfillPolicy.single_run(),
+        required_resource_keys={WORKBENCH},
+        description=f"Makes {', '.join(computation.tables)} of each partition that is not fresh.",
+    )
+    def make(context: AssetExecutionContext) -> Iterator[MaterializeResult]:
+        bench: Workbench = context.resources.workbench
+        made: dict[str, dict[str, int]] = {one.name: {} for one in declared}
+        failures = []
+        for site_name, year in read_keys(context.partition_keys):
+            site = bench.sites[site_name]
+            if year not in computation.years(site):
+                context.log.info(f"{partition_words(site_name, year)} lies outside the record")
+                continue
+            try:
+                rows = make_partition(bench, computation, site, year)
+            except Exception as error:
+                failure = f"{computation.name} of {partition_words(site_name, year)}: {_sentence(error)}"
+                context.log.error(traceback.format_exc())
+                failures.append(failure)
+                continue
+            for name, count in rows.items():
+                made[name]["site" if year is None else str(year)] = count
+        if failures:
+            bench.failures.extend(failures)
+            raise Failure("\n".join(failures), allow_retries=False)
+        for one in declared:
+            yield MaterializeResult(
+                asset_key=one.name,
+                metadata={
+                    "rows": sum(made[one.name].values()),
+                    "partitions": MetadataValue.json(made[one.name]),
+                },
+            )
+
+    return make
+
+
+class BlockedError(Exception):
+    """A partition is not computed, since one that it needs fails a check; the message names that one."""
+
+
+def make_partition(bench: Workbench, computation: Computation, site: Site, year: int | None) -> dict[str, int]:
+    """Bring one partition of a computation's tables up to date, if it is not.
+
+    What it is made from is taken from the partitions that lie in the lake, so that a table never claims to be made from
+    what is not there.
+
+    Returns:
+        Rows by table.
+
+    Raises:
+        AbsentPartitionError: a partition that it needs is not in the lake.
+        BlockedError: a partition that it needs fails a check of severity error.
+        UnreadFilesError: the raw files have changed since `source_files` was made.
+    """
+    lake = bench.lake
+
+    def stored(name: str, other: int | None) -> str | None:
+        return lake.made_from(table(name), site.site, other)
+
+    bench.all_present(computation, site, year)
+    origin = made_from(computation, bench.raw_files(site), site, year, stored)
+    if origin is None:
+        raise UnreadFilesError(
+            f"the raw files of {site.site} have changed since they were last read. Materialize source_files first, or run "
+            "`drainledger run`."
+        )
+    if any(stored(name, year) != origin for name in computation.tables):
+        _refuse_if_blocked(bench, computation, site, year)
+        bench.say(computation.name, site.site, year, "computing")
+        made = computation.make(bench, site, year)
+        for name in computation.tables:
+            rows = made[name]
+            if isinstance(rows, pd.DataFrame):
+                lake.write_frame(table(name), rows, origin, site.site, year)
+            else:
+                lake.write_relation(table(name), rows, origin, site.site, year)
+        if not computation.needs:
+            bench.forget_raw_files(site)
+    return {name: pq.read_metadata(lake.path(table(name), site.site, year)).num_rows for name in computation.tables}
+
+
+def _refuse_if_blocked(bench: Workbench, computation: Computation, site: Site, year: int | None) -> None:
+    for need in computation.needs:
+        for other in need.years(site, year):
+            verdict = check(bench, site, need.table, other)
+            if verdict.broken:
+                raise BlockedError(
+                    f"not computed, because {need.table} of {partition_words(site.site, other)} fails a check: "
+                    f"{verdict.broken[0]}"
+                )
+
+
+def _sentence(error: Exception) -> str:
+    """What to tell a person of an error: its own sentence where it is one of the project's."""
+    if type(error).__module__.startswith("pipeline."):
+        return str(error)
+    first_line = str(error).strip().partition("\n")[0]
+    return (
+        f"unexpected {type(error).__name__}: {first_line} (this is a fault of the program; its full report stands in the log of "
+        "the run on Dagster's page, see `drainledger serve`)"
+    )
+
+
+def build_checks(computation: Computation, partitions: Partitions) -> list[AssetChecksDefinition]:
+    """Two checks for each table of a computation: what must hold stops what lies downstream, what should hold does not."""
+    return [_build_checks(table(name), partitions.sites) for name in computation.tables]
+
+
+def _build_checks(declared: Table, sites: Mapping[str, Site]) -> AssetChecksDefinition:
+    @multi_asset_check(
+        name=f"check_{declared.name}",
+        specs=[
+            AssetCheckSpec(
+                MUST_HOLD,
+                asset=declared.name,
+                blocking=True,
+                description="Expectations of severity error, made from the table's declaration and the registers.",
+            ),
+            AssetCheckSpec(
+                SHOULD_HOLD,
+                asset=declared.name,
+                description="Expectations of severity warning: look at what fails; the tables below are computed.",
+            ),
+        ],
+        required_resource_keys={WORKBENCH},
+        description=f"Holds each partition of {declared.name} to its expectations.",
+    )
+    def hold(context: AssetCheckExecutionContext) -> Iterator[AssetCheckResult]:
+        bench: Workbench = context.resources.workbench
+        op = context.op_execution_context
+        if op.has_partition_key or op.has_partition_key_range:
+            chosen = read_keys(op.partition_keys)
+        else:
+            chosen = [(name, year) for name, site in sites.items() for year in _years(declared, site)]
+        failed: dict[str, list[str]] = {MUST_HOLD: [], SHOULD_HOLD: []}
+        checked_sites = set()
+        for site_name, year in chosen:
+            site = bench.sites[site_name]
+            if not bench.lake.path(declared, site_name, year).exists():
+                continue
+            verdict = check(bench, site, declared.name, year)
+            checked_sites.add(site_name)
+            where = partition_words(site_name, year)
+            failed[MUST_HOLD] += [f"{where}: {sentence}" for sentence in verdict.broken]
+            failed[SHOULD_HOLD] += [f"{where}: {sentence}" for sentence in verdict.doubtful]
+        for site_name in sorted(checked_sites):
+            op.log_event(AssetMaterialization(CHECKS.name, partition=site_name))
+        for name, sentences in failed.items():
+            yield AssetCheckResult(
+                asset_key=declared.name,
+                check_name=name,
+                passed=not sentences,
+                severity=AssetCheckSeverity.ERROR if name == MUST_HOLD else AssetCheckSeverity.WARN,
+                metadata={"failed": MetadataValue.md("\n".join(f"- {sentence}" for sentence in sentences))}
+                if sentences
+                else {},
+            )
+
+    return hold
+
+
+def _years(declared: Table, site: Site) -> list[int | None]:
+    return list(site.water_years()) if declared.time_column is not None else [None]
+
+
+def checks_asset(partitions: Partitions) -> AssetSpec:
+    """The `checks` table, which every check writes to."""
+    return AssetSpec(
+        CHECKS.name,
+        deps=[table for computation in COMPUTATIONS for table in computation.tables],
+        description=f"A row is {CHECKS.row}. Written by the checks of all tables.",
+        group_name=CHECKS.group,
+        partitions_def=partitions.by_site,
+        metadata={"dagster/column_schema": _column_schema(CHECKS)},
+        kinds={"parquet"},
+    )

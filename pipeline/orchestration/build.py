@@ -1,0 +1,67 @@
+"""Everything that Dagster shows, assembled.
+
+Belongs here: one function that puts assets, checks, sensor and executor together for a lake and its sites.
+Does not: what any of them does (assets.py, sensors.py), where lake and sites come from (definitions.py, cli.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from dagster import (
+    AssetSpec,
+    Definitions,
+    InitResourceContext,
+    ResourceDefinition,
+    in_process_executor,
+    resource,
+)
+
+from pipeline.orchestration.assets import RAW_FILES, WORKBENCH, build_asset, build_checks, checks_asset
+from pipeline.orchestration.computations import COMPUTATIONS
+from pipeline.orchestration.partitions import Partitions
+from pipeline.orchestration.sensors import build_raw_files_sensor
+from pipeline.orchestration.workbench import Workbench
+
+LONGEST_WAIT_SECONDS = 6 * 3600.0
+"""How long a run that Dagster started waits for another run on the same lake."""
+
+
+def _workbench_resource(bench: Workbench) -> ResourceDefinition:
+    @resource(description="The lake, held for the length of a run; the sites; a DuckDB session.")
+    def workbench(context: InitResourceContext) -> Iterator[Workbench]:
+        run = context.run.run_id[:8] if context.run is not None else "unknown"
+        with bench.hold(f"Dagster's run {run}", LONGEST_WAIT_SECONDS):
+            yield bench
+
+    return workbench
+
+
+def build_definitions(bench: Workbench, broken: Mapping[str, str] | None = None) -> Definitions:
+    """Assets, checks and sensor over the sites of a workbench.
+
+    Args:
+        bench: lake, sites and stages; tests put other stages in.
+        broken: site folders that cannot be used, and why; each is shown as an asset that says so.
+    """
+    partitions = Partitions(bench.sites)
+    notices = [
+        AssetSpec(
+            f"site_folder_{number}", description=f"{folder} cannot be used.\n\n{why}", group_name="broken_site_folders"
+        )
+        for number, (folder, why) in enumerate((broken or {}).items(), start=1)
+    ]
+    if not bench.sites:
+        return Definitions(assets=notices)
+    return Definitions(
+        assets=[
+            RAW_FILES,
+            *(build_asset(computation, partitions) for computation in COMPUTATIONS),
+            checks_asset(partitions),
+            *notices,
+        ],
+        asset_checks=[check for computation in COMPUTATIONS for check in build_checks(computation, partitions)],
+        sensors=[build_raw_files_sensor(bench)],
+        resources={WORKBENCH: _workbench_resource(bench)},
+        executor=in_process_executor,
+    )

@@ -1,0 +1,141 @@
+"""What the checks found, and what that stops.
+
+Belongs here: what the registers say of a partition (`facts`), holding a stored partition to its expectations, keeping the
+outcomes in the `checks` table, reading them back.
+Does not: the expectations themselves (tables/expectations.py), Dagster's view of them (assets.py).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from pipeline.lake import Lake, fingerprint
+from pipeline.orchestration.computations import period
+from pipeline.site import Site
+from pipeline.stages.pulses import stretches
+from pipeline.tables import Table, table
+from pipeline.tables.expectations import DOMAIN, SUITE_VERSION, Facts, MeterFact, Outcome, check_partition
+
+if TYPE_CHECKING:
+    from pipeline.orchestration.workbench import Workbench
+
+CHECKS = table("checks")
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The expectations that failed, in sentences: `broken` those of severity error, `doubtful` those of severity warning."""
+
+    broken: tuple[str, ...]
+    doubtful: tuple[str, ...]
+
+
+def partition_name(year: int | None) -> str:
+    """A partition as the `checks` table calls it."""
+    return "site" if year is None else str(year)
+
+
+def declaration_text(declared: Table) -> str:
+    """A declaration as text, for fingerprints."""
+    return repr(declared)
+
+
+def facts(site: Site, year: int | None) -> Facts:
+    """What the registers say of a partition."""
+    words = {
+        "plot": tuple(plot.plot for plot in site.plots),
+        "meter": tuple(sorted({meter.meter for meter in site.meters})),
+        "gauge": tuple(sorted({gauge.gauge for gauge in site.gauges})),
+        "analyte": tuple(site.analytes),
+    }
+    if year is None:
+        return Facts(words)
+    start, end = period(site, year)
+    meters = []
+    for stretch in stretches(site):
+        wire = stretch.forward or stretch.reverse
+        if wire is not None and stretch.start < end and (stretch.end is None or stretch.end > start):
+            interval = site.logger_layouts[site.loggers[wire.logger].layout].interval
+            meters.append(
+                MeterFact(
+                    stretch.meter.meter, stretch.start, stretch.end, interval.total_seconds(), stretch.meter.top_l_min
+                )
+            )
+    hours = round((end - start).total_seconds() / 3600)
+    rows = {
+        "hourly_flow": hours * len(site.plots),
+        "concentration": hours * len(site.plots) * len(site.analytes),
+    }
+    return Facts(words, tuple(meters), rows)
+
+
+def checked_as(site: Site, declared: Table, year: int | None, made_from: str) -> str:
+    """Fingerprint of a check: the partition as it was made, its expectations, and the registers that they look at."""
+    suite = f"{SUITE_VERSION} {declaration_text(declared)} {DOMAIN.get(declared.name)!r}"
+    return fingerprint([made_from, suite, asdict(facts(site, year))])
+
+
+class CheckBook:
+    """The `checks` table of one site, and for which state of each partition its rows were written."""
+
+    def __init__(self, lake: Lake, site: Site) -> None:
+        self.lake = lake
+        self.site = site
+
+    @cached_property
+    def rows(self) -> pd.DataFrame:
+        """The stored rows."""
+        return self.lake.frame(CHECKS, self.site.site)
+
+    @cached_property
+    def checked(self) -> dict[str, str]:
+        """What each checked partition was checked as: `checked_as` by table and partition."""
+        try:
+            stored = json.loads(self.lake.made_from(CHECKS, self.site.site) or "{}")
+        except ValueError:
+            return {}
+        return stored if isinstance(stored, dict) else {}
+
+    def verdict(self, name: str, year: int | None, made_from: str) -> Verdict | None:
+        """What the checks found for the partition that was made from this; None: they have not looked at it."""
+        if self.checked.get(f"{name} {partition_name(year)}") != checked_as(self.site, table(name), year, made_from):
+            return None
+        of_partition = self.rows[(self.rows["table"] == name) & (self.rows["partition"] == partition_name(year))]
+        failed = of_partition[~of_partition["passed"]]
+        sentences = failed["expectation"] + ": " + failed["detail"]
+        return Verdict(
+            broken=tuple(sentences[failed["severity"] == "error"]),
+            doubtful=tuple(sentences[failed["severity"] == "warning"]),
+        )
+
+    def keep(self, name: str, year: int | None, made_from: str, outcomes: list[Outcome]) -> None:
+        """Replace the rows of one partition."""
+        others = self.rows[(self.rows["table"] != name) | (self.rows["partition"] != partition_name(year))]
+        new = pd.DataFrame([asdict(outcome) for outcome in outcomes]).assign(table=name, partition=partition_name(year))
+        checked = self.checked | {f"{name} {partition_name(year)}": checked_as(self.site, table(name), year, made_from)}
+        rows = pd.concat([others, new[list(CHECKS.names)]], ignore_index=True) if len(others) else new
+        self.lake.write_frame(CHECKS, rows, json.dumps(checked, sort_keys=True), self.site.site)
+        self.__dict__.pop("rows", None)
+        self.__dict__.pop("checked", None)
+
+
+def check(bench: Workbench, site: Site, name: str, year: int | None) -> Verdict:
+    """Hold a stored partition to its expectations, unless that was done for the very same one; keep what was found."""
+    book = CheckBook(bench.lake, site)
+    declared = table(name)
+    made_from = bench.lake.made_from(declared, site.site, year) or ""
+    known = book.verdict(name, year, made_from)
+    if known is not None:
+        return known
+    bench.say(name, site.site, year, "checking")
+    path = bench.lake.path(declared, site.site, year)
+    stored = bench.session.read_parquet(str(path), hive_partitioning=False)
+    book.keep(name, year, made_from, check_partition(bench.session, stored, declared, facts(site, year)))
+    verdict = book.verdict(name, year, made_from)
+    assert verdict is not None
+    return verdict

@@ -1,0 +1,385 @@
+"""Every computation of the pipeline: which tables it makes, what it needs, what it is made from, how it is called.
+
+Belongs here: one entry per stage (or pair of stages that share their reading), in the order of the way through the house.
+Dagster's graph, the fingerprints and the command line all follow from this one list.
+Does not: the computation itself (stages/), whether a partition is fresh (freshness.py), Dagster (assets.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Literal
+
+import duckdb
+import pandas as pd
+
+from pipeline.site import Site
+from pipeline.tables import Table, table
+
+if TYPE_CHECKING:
+    from pipeline.orchestration.raw_files import RawFiles
+    from pipeline.orchestration.workbench import Workbench
+
+Rows = pd.DataFrame | duckdb.DuckDBPyRelation
+Made = Mapping[str, Rows]
+Reach = Literal["site", "year", "window", "neighbours"]
+
+NEIGHBOURS = 1
+"""Water years on each side whose hours and results help to interpolate a concentration across the year's ends."""
+
+
+@dataclass(frozen=True)
+class Need:
+    """A table that a computation reads, and how far around its own year.
+
+    site: the table is kept once per site. year: the same water year. window: the years that a gap model may learn from.
+    neighbours: the year before and the year after. `by_file` marks a need whose fingerprint is that of single raw files and
+    not of the whole table, so that a new file makes only those years stale that it touches.
+    """
+
+    table: str
+    reach: Reach
+    by_file: bool = False
+
+    def years(self, site: Site, year: int | None) -> list[int | None]:
+        """Water years of the needed table, ascending; none (a single None) for a table kept once per site."""
+        if self.reach == "site" or year is None:
+            return [None]
+        distance = {"year": 0, "window": site.policies.gap_window_years, "neighbours": NEIGHBOURS}[self.reach]
+        return [other for other in site.water_years() if abs(other - year) <= distance]
+
+
+@dataclass(frozen=True)
+class Computation:
+    """One step of the way from raw text to loads.
+
+    Attributes:
+        tables: the tables that it makes, all of one kind of partition.
+        needs: the tables that it reads.
+        stages: names of the stages that it calls; their versions go into the fingerprint.
+        registers: what it reads of the registers, as far as it touches the period: column names by register.
+        policies: names of the policies that it obeys.
+        settings: what else it is made from, as plain values; given the raw files, the site and the year.
+        make: does the work.
+        raw: whether it reads files of the raw folder.
+    """
+
+    tables: tuple[str, ...]
+    needs: tuple[Need, ...]
+    stages: tuple[str, ...]
+    make: Callable[[Workbench, Site, int | None], Made]
+    registers: Mapping[str, tuple[str, ...]]
+    policies: tuple[str, ...] = ()
+    settings: Callable[[RawFiles, Site, int | None], Any] | None = None
+    raw: bool = False
+
+    @property
+    def name(self) -> str:
+        """Name of the step: that of the first table that it makes."""
+        return self.tables[0]
+
+    @property
+    def by_year(self) -> bool:
+        """Whether its tables are kept by water year."""
+        return table(self.tables[0]).time_column is not None
+
+    def years(self, site: Site) -> list[int | None]:
+        """Every partition of its tables for one site: the water years of the record, or None for one per site."""
+        return list(site.water_years()) if self.by_year else [None]
+
+
+def period(site: Site, year: int) -> tuple[datetime, datetime]:
+    """The part of a water year that lies within the record; both instants in UTC, the second exclusive."""
+    start, end = site.water_year_period(year)
+    first, last = site.record_period()
+    return max(start, first), min(end, last)
+
+
+def period_of_years(site: Site, years: Sequence[int | None]) -> tuple[datetime, datetime]:
+    """From the start of the first to the end of the last of several water years, within the record."""
+    known = [year for year in years if year is not None]
+    if not known:
+        return site.record_period()
+    return period(site, known[0])[0], period(site, known[-1])[1]
+
+
+def _window(site: Site, year: int | None) -> list[int | None]:
+    return Need("interval_flow", "window").years(site, year)
+
+
+# Raw text
+
+
+def _read_raw_text(bench: Workbench, site: Site, year: int | None) -> Made:
+    readings = bench.all_readings(site)
+    return {"source_files": readings.source_files, "rejected_lines": readings.rejected_lines}
+
+
+def _raw_text_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    return {"formats": raw.formats(), "files": raw.reading_files()}
+
+
+# Pulses
+
+
+def _count_pulses(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    start, end = period(site, year)
+    readings = bench.readings(site, start, end)
+    return {
+        "pulse_counts": bench.stages.pulse_counts(bench.session, readings, site, start, end),
+        "gauge_readings": bench.stages.gauge_readings(bench.session, readings, site, start, end),
+    }
+
+
+def _pulse_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    assert year is not None
+    running = {(row.meter, row.direction) for row in site.wiring if row.counts == "running"}
+    return {
+        "formats": raw.formats(),
+        "files": raw.files_for(*period(site, year), kind="logger"),
+        # What a running total can have counted at most depends on the smallest litres per pulse that the meter ever had.
+        "smallest_litres_per_pulse": {
+            f"{meter} {direction}": min(
+                (row.litres_per_pulse for row in site.calibrations if (row.meter, row.direction) == (meter, direction)),
+                default=None,
+            )
+            for meter, direction in sorted(running)
+        },
+    }
+
+
+# Litres, outages
+
+
+def _convert_to_litres(bench: Workbench, site: Site, year: int | None) -> Made:
+    pulses = bench.relation("pulse_counts", site, [year])
+    return {"interval_flow": bench.stages.interval_flow(bench.session, pulses, site)}
+
+
+def _find_outages(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    flow = bench.relation("interval_flow", site, [year])
+    return {"outages": bench.stages.outages(bench.session, flow, site, *period(site, year))}
+
+
+# Hours
+
+
+def _fill_hours(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    years = _window(site, year)
+    start, end = period_of_years(site, years)
+    flow = bench.relation("interval_flow", site, years)
+    outages = bench.frame("outages", site, years)
+    measured = bench.stages.measured_hours(bench.session, flow, outages, site, start, end)
+    weather = bench.weather(site, start, end)
+    return {"hourly_flow": bench.stages.fill_hours(measured, weather, site, year)}
+
+
+def _hour_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    return {"weather": raw.files_for(*period_of_years(site, _window(site, year)), kind="weather")}
+
+
+# Events
+
+
+def _find_events(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    hours = bench.frame("hourly_flow", site, [year])
+    weather = bench.weather(site, *period(site, year))
+    return {"events": bench.stages.events(hours, weather, site, year)}
+
+
+def _event_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    assert year is not None
+    return {"weather": raw.files_for(*period(site, year), kind="weather")}
+
+
+# Samples, concentrations
+
+
+def _read_samples(bench: Workbench, site: Site, year: int | None) -> Made:
+    raw = bench.raw_files(site)
+    read = bench.stages.sample_results(site, raw.folder, raw.sample_paths(), raw.laboratory_paths())
+    return {
+        "sample_results": read.results,
+        "quality_control": read.quality_control,
+        "rejected_results": read.rejected,
+    }
+
+
+def _sample_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    return {"files": raw.sample_files(), "analytes": list(site.analytes), "clock": site.utc_offset.total_seconds()}
+
+
+def _estimate_concentration(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    results = bench.frame("sample_results", site, [None])
+    hours = bench.frame("hourly_flow", site, Need("hourly_flow", "neighbours").years(site, year))
+    return {"concentration": bench.stages.concentration(results, hours, site, year)}
+
+
+def _analytes(raw: RawFiles, site: Site, year: int | None) -> Any:
+    return {"analytes": list(site.analytes)}
+
+
+# Loads
+
+
+def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    loads = bench.stages.loads(
+        bench.frame("hourly_flow", site, [year]),
+        bench.frame("concentration", site, [year]),
+        bench.frame("events", site, [year]),
+        bench.frame("sample_results", site, [None]),
+        site,
+        year,
+    )
+    return {
+        "loads_daily": loads.daily,
+        "loads_monthly": loads.monthly,
+        "loads_annual": loads.annual,
+        "loads_event": loads.event,
+    }
+
+
+_CALIBRATION = ("meter", "direction", "litres_per_pulse", "from", "to")
+_METER = ("meter", "plot", "accuracy", "top_l_min", "from", "to")
+_WIRING = ("logger", "column", "meter", "direction", "counts", "modulus", "from", "to")
+_CURVE = ("accuracy", "flow_l_min", "error_pct")
+
+COMPUTATIONS: tuple[Computation, ...] = (
+    Computation(
+        tables=("source_files", "rejected_lines"),
+        needs=(),
+        stages=("read_raw_files",),
+        make=_read_raw_text,
+        registers={"clocks": ("logger", "shift_s", "from", "to")},
+        settings=_raw_text_settings,
+        raw=True,
+    ),
+    Computation(
+        tables=("pulse_counts", "gauge_readings"),
+        needs=(Need("source_files", "site", by_file=True),),
+        stages=("read_raw_files", "pulse_counts", "gauge_readings"),
+        make=_count_pulses,
+        registers={
+            "clocks": ("logger", "shift_s", "from", "to"),
+            "wiring": _WIRING,
+            "meters": _METER,
+            "gauges": ("gauge", "logger", "column", "quantity", "unit", "plot", "from", "to"),
+            "plots": ("plot",),
+        },
+        settings=_pulse_settings,
+        raw=True,
+    ),
+    Computation(
+        tables=("interval_flow",),
+        needs=(Need("pulse_counts", "year"),),
+        stages=("interval_flow",),
+        make=_convert_to_litres,
+        registers={
+            "calibrations": _CALIBRATION,
+            "meters": _METER,
+            "accuracy": _CURVE,
+            "plots": ("plot",),
+        },
+        policies=("accuracy_tolerance_pct",),
+    ),
+    Computation(
+        tables=("outages",),
+        needs=(Need("interval_flow", "year"),),
+        stages=("outages",),
+        make=_find_outages,
+        registers={
+            "outages": ("scope", "name", "cause", "from", "to"),
+            "wiring": _WIRING,
+            "meters": _METER,
+            "plots": ("plot",),
+        },
+    ),
+    Computation(
+        tables=("hourly_flow",),
+        needs=(
+            Need("interval_flow", "window"),
+            Need("outages", "window"),
+            Need("source_files", "site", by_file=True),
+        ),
+        stages=("read_raw_files", "weather_hours", "measured_hours", "fill_hours"),
+        make=_fill_hours,
+        registers={
+            "plots": ("plot", "area_ha"),
+            "treatments": ("plot", "treatment", "from", "to"),
+            "meters": _METER,
+            "accuracy": _CURVE,
+            "calibrations": (*_CALIBRATION, "expanded_uncertainty_pct"),
+        },
+        policies=("accuracy_tolerance_pct", "bridge_longest_hours", "gap_window_years"),
+        settings=_hour_settings,
+        raw=True,
+    ),
+    Computation(
+        tables=("events",),
+        needs=(Need("hourly_flow", "year"), Need("source_files", "site", by_file=True)),
+        stages=("read_raw_files", "weather_hours", "events"),
+        make=_find_events,
+        registers={"plots": ("plot", "area_ha")},
+        policies=("event_threshold_mm_per_day", "event_recession_share", "event_separation_hours"),
+        settings=_event_settings,
+        raw=True,
+    ),
+    Computation(
+        tables=("sample_results", "quality_control", "rejected_results"),
+        needs=(),
+        stages=("sample_results",),
+        make=_read_samples,
+        registers={"plots": ("plot",)},
+        settings=_sample_settings,
+        raw=True,
+    ),
+    Computation(
+        tables=("concentration",),
+        needs=(Need("sample_results", "site"), Need("hourly_flow", "neighbours")),
+        stages=("concentration",),
+        make=_estimate_concentration,
+        registers={"plots": ("plot", "area_ha")},
+        policies=("interpolation_longest_days", "laboratory_uncertainty_pct"),
+        settings=_analytes,
+    ),
+    Computation(
+        tables=("loads_daily", "loads_monthly", "loads_annual", "loads_event"),
+        needs=(
+            Need("hourly_flow", "year"),
+            Need("concentration", "year"),
+            Need("events", "year"),
+            Need("sample_results", "site"),
+        ),
+        stages=("loads",),
+        make=_sum_loads,
+        registers={"plots": ("plot", "area_ha")},
+        policies=("laboratory_uncertainty_pct", "interpolation_longest_days"),
+        settings=_analytes,
+    ),
+)
+"""In an order in which every computation stands after those whose tables it needs."""
+
+
+def computation_of(table_name: str) -> Computation:
+    """The computation that makes a table.
+
+    Raises:
+        KeyError: no computation makes it.
+    """
+    for computation in COMPUTATIONS:
+        if table_name in computation.tables:
+            return computation
+    raise KeyError(f"no computation makes {table_name}")
+
+
+def made_tables() -> Iterable[Table]:
+    """The declarations of all tables that a computation makes, in order."""
+    return (table(name) for computation in COMPUTATIONS for name in computation.tables)

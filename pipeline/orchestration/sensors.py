@@ -1,0 +1,82 @@
+"""The sensor that notices new raw files.
+
+Belongs here: seeing that files or registers changed, and asking for the runs that follow from it.
+Does not: deciding what is stale (freshness.py).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+from dagster import AssetKey, RunRequest, SensorDefinition, SensorEvaluationContext, SensorResult, SkipReason, sensor
+
+from pipeline.lake import Lake, fingerprint
+from pipeline.orchestration.computations import COMPUTATIONS
+from pipeline.orchestration.freshness import Freshness
+from pipeline.orchestration.partitions import range_tags
+from pipeline.orchestration.raw_files import RawFiles
+from pipeline.orchestration.workbench import Workbench
+from pipeline.site import Site
+
+SECONDS_BETWEEN_LOOKS = 60
+
+
+def folder_digest(lake: Lake, site: Site) -> str:
+    """Digest of the names, sizes and times of change of all raw files of a site: cheap, and different when one changes."""
+    folder = lake.raw(site.site)
+    seen = []
+    for path in sorted(folder.rglob("*")):
+        if path.is_file():
+            facts = path.stat()
+            seen.append(f"{path.relative_to(folder).as_posix()} {facts.st_size} {facts.st_mtime_ns}")
+    return fingerprint(seen)
+
+
+def build_raw_files_sensor(bench: Workbench) -> SensorDefinition:
+    """A sensor over the raw folders of all sites."""
+
+    @sensor(
+        name="raw_files_sensor",
+        target=[name for computation in COMPUTATIONS for name in computation.tables],
+        minimum_interval_seconds=SECONDS_BETWEEN_LOOKS,
+        description=(
+            "Looks at the raw folders. When files appeared or changed, it asks first for the tables that are kept once per site, "
+            "then for the water years that turn out to be stale. Each state of the folder is asked for once."
+        ),
+    )
+    def raw_files_sensor(context: SensorEvaluationContext) -> SensorResult | SkipReason:
+        settled: dict[str, str] = json.loads(context.cursor) if context.cursor else {}
+        requests = []
+        for name, site in bench.sites.items():
+            digest = folder_digest(bench.lake, site)
+            if settled.get(name) == digest:
+                continue
+            asked = list(_requests(bench.lake, site, digest))
+            requests += asked
+            if not asked:
+                settled[name] = digest
+        if not requests:
+            context.update_cursor(json.dumps(settled, sort_keys=True))
+            return SkipReason("no raw file is new or changed")
+        return SensorResult(run_requests=requests, cursor=json.dumps(settled, sort_keys=True))
+
+    return raw_files_sensor
+
+
+def _requests(lake: Lake, site: Site, digest: str) -> Iterator[RunRequest]:
+    """The runs that bring a site up to date: of the tables kept once per site, or, once those are fresh, of its water years."""
+    freshness = Freshness(lake, site, RawFiles(lake, site))
+    stale = {computation.name: freshness.to_do(computation) for computation in COMPUTATIONS}
+    once = [computation for computation in COMPUTATIONS if not computation.by_year and stale[computation.name]]
+    by_year = [computation for computation in COMPUTATIONS if computation.by_year and stale[computation.name]]
+    chosen = once or by_year
+    if not chosen:
+        return
+    keys = [AssetKey(name) for computation in chosen for name in computation.tables]
+    run_key = f"{site.site} {digest} {fingerprint([[c.name, [str(y) for y in stale[c.name]]] for c in chosen])}"
+    if once:
+        yield RunRequest(run_key=run_key, asset_selection=keys, partition_key=site.site)
+    else:
+        years = [year for computation in by_year for year in stale[computation.name] if year is not None]
+        yield RunRequest(run_key=run_key, asset_selection=keys, tags=range_tags(site.site, years))

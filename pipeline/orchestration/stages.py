@@ -1,0 +1,74 @@
+"""The stages that a run uses, by name, each replaceable.
+
+Belongs here: which function computes what, and the version of its method.
+Does not: what a stage does (stages/), on which partition (computations.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+VERSIONS: Mapping[str, int] = {
+    "read_raw_files": 1,
+    "pulse_counts": 1,
+    "gauge_readings": 1,
+    "weather_hours": 1,
+    "interval_flow": 1,
+    "outages": 1,
+    "measured_hours": 1,
+    "fill_hours": 1,
+    "events": 1,
+    "sample_results": 1,
+    "concentration": 1,
+    "loads": 1,
+}
+"""Raised by one when a stage's numbers change: every partition that the stage made becomes stale."""
+
+
+@dataclass(frozen=True)
+class Stages:
+    """One function per stage, with the signatures of the modules in stages/."""
+
+    read_raw_files: Callable[..., Any]
+    pulse_counts: Callable[..., Any]
+    gauge_readings: Callable[..., Any]
+    weather_hours: Callable[..., Any]
+    interval_flow: Callable[..., Any]
+    outages: Callable[..., Any]
+    measured_hours: Callable[..., Any]
+    fill_hours: Callable[..., Any]
+    events: Callable[..., Any]
+    sample_results: Callable[..., Any]
+    concentration: Callable[..., Any]
+    loads: Callable[..., Any]
+
+    @classmethod
+    def of_project(cls) -> Stages:
+        """The project's own stages; imported here, since their libraries take a second to load."""
+        from pipeline.stages.concentration import concentration
+        from pipeline.stages.events import events
+        from pipeline.stages.hours import fill_hours, measured_hours
+        from pipeline.stages.intake import read_raw_files
+        from pipeline.stages.loads import loads
+        from pipeline.stages.outages import outages
+        from pipeline.stages.pulses import gauge_readings, pulse_counts
+        from pipeline.stages.samples import sample_results
+        from pipeline.stages.volumes import interval_flow
+        from pipeline.stages.weather import weather_hours
+
+        return cls(
+            read_raw_files=read_raw_files,
+            pulse_counts=pulse_counts,
+            gauge_readings=gauge_readings,
+            weather_hours=weather_hours,
+            interval_flow=interval_flow,
+            outages=outages,
+            measured_hours=measured_hours,
+            fill_hours=fill_hours,
+            events=events,
+            sample_results=sample_results,
+            concentration=concentration,
+            loads=loads,
+        )
