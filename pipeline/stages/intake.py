@@ -16,6 +16,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.site import LoggerLayout, Site, TimestampRule, WeatherRecord
+from pipeline.site.structure import ISO_8601
 from pipeline.stages.phrases import literal, words
 from pipeline.stages.raw_text import FIELD_SEPARATOR, RawText, scan
 from pipeline.tables import table
@@ -25,8 +26,6 @@ LONGEST_LINE_BYTES = 4 << 20
 KEPT_TEXT = 2000
 WEATHER = "weather files"
 """Stands where a logger's name stands for the files of the weather record."""
-ISO_8601 = "ISO 8601"
-"""Time format of the files whose layout this project defines."""
 
 
 class IntakeError(Exception):
@@ -203,7 +202,7 @@ def _read_record(
         _parse(session, form, header, group, lines, names, first)
         first += len(group)
     account = _account(session, site, form, ordered, file_ids, lines, number)
-    readings = _order_in_time(session, site, form, lines, names, number)
+    readings = _order_in_time(session, site, form, file_ids, lines, names, number)
     session.execute(f"DROP TABLE {lines}")
     conflicts = _collapse_repeats(session, readings, names, number)
     if conflicts:
@@ -250,22 +249,21 @@ def _parse(
     values = {column: _value(form, cell[column], column) for column in present}
     stamp = "NULL::TIMESTAMP" if misfit else _stamp(layout, [cell[name] for name in stamps])
     problem = (
-        f"CASE WHEN is_blank THEN '' ELSE {literal(misfit)} END" if misfit else _problem(form, header, present, cell)
+        f"CASE WHEN {_blank(layout)} THEN '' ELSE {literal(misfit)} END"
+        if misfit
+        else _problem(form, header, present, cell)
     )
     select = ", ".join(f"{values[column]} AS {name}" for column, name in present.items())
     chosen = ", ".join(present.values())
-    comment = f"OR starts_with(text, {literal(layout.comment)})" if layout.comment else ""
     session.execute(
         f"""
         INSERT INTO {lines} BY NAME
         WITH whole_lines AS ({_whole_lines()}),
         split_lines AS (
-            SELECT (file_index + {first})::USMALLINT AS file, text, trim(text) = '' {comment} AS is_blank,
-                {_cells(layout)} AS cells
-            FROM whole_lines
+            SELECT (file_index + {first})::USMALLINT AS file, text, {_cells(layout)} AS cells FROM whole_lines
         ),
         read_lines AS (
-            SELECT file, text, is_blank, cells, {stamp} AS stamp{"," if select else ""} {select} FROM split_lines
+            SELECT file, text, cells, {stamp} AS stamp{"," if select else ""} {select} FROM split_lines
         )
         SELECT file, stamp{"," if chosen else ""} {chosen}, {problem} AS problem,
             CASE WHEN problem IS NOT NULL AND problem <> '' THEN text[:{KEPT_TEXT}] END AS text
@@ -347,7 +345,8 @@ def _problem(form: RecordFormat, header: tuple[str, ...], present: dict[str, str
     layout = form.layout
     times = layout.timestamp.column if isinstance(layout.timestamp.column, str) else " ".join(layout.timestamp.column)
     cases = [
-        "WHEN is_blank THEN ''",
+        f"WHEN len(cells) = {len(header)} AND stamp IS NOT NULL AND {_all_there(form, present)} THEN NULL",
+        f"WHEN {_blank(layout)} THEN ''",
         f"""WHEN len(cells) <> {len(header)} THEN CASE
             WHEN len(cells) = 0 THEN 'a quote is opened and not closed, or stands inside a value'
             ELSE concat('the line has ', len(cells), ' values, the header names {len(header)} columns') END""",
@@ -365,6 +364,19 @@ def _problem(form: RecordFormat, header: tuple[str, ...], present: dict[str, str
                 THEN concat('column ', {literal(column)}, ': «', {cell[column]}, {literal(sentence)})"""
         )
     return "CASE " + " ".join(cases) + " END"
+
+
+def _all_there(form: RecordFormat, present: dict[str, str]) -> str:
+    """SQL that is true where every cell holds an allowed number: the usual line, which needs no closer look."""
+    sums = " + ".join(present.values()) or "0"
+    counts = [f"{name} >= 0" for column, name in present.items() if column in form.whole]
+    measures = [f"isfinite({name})" for column, name in present.items() if column in form.decimal]
+    return " AND ".join([f"({sums}) IS NOT NULL", *counts, *measures])
+
+
+def _blank(layout: LoggerLayout) -> str:
+    comment = f" OR starts_with(text, {literal(layout.comment)})" if layout.comment else ""
+    return f"(trim(text) = ''{comment})"
 
 
 def _as_list(names: str | list[str]) -> list[str]:
@@ -411,7 +423,7 @@ def _account(
             WHERE lines.rowid - first_row >= header_lines
             GROUP BY lines.file
         )
-        SELECT facts.*, facts.file_id::{file_ids} AS file_word, first_row, coalesce(delivered, 0) AS delivered,
+        SELECT facts.*, first_row, coalesce(delivered, 0) AS delivered,
             coalesce(blank_lines, 0) AS blank_lines, coalesce(reading_lines, 0) AS reading_lines,
             coalesce(rejected_lines, 0) AS rejected_lines, first_time, last_time,
             row_number() OVER (ORDER BY last_time NULLS FIRST, path)::USMALLINT AS download
@@ -475,19 +487,35 @@ def _microseconds(length: timedelta) -> int:
 
 
 def _order_in_time(
-    session: duckdb.DuckDBPyConnection, site: Site, form: RecordFormat, lines: str, names: dict[str, str], number: int
+    session: duckdb.DuckDBPyConnection,
+    site: Site,
+    form: RecordFormat,
+    file_ids: str,
+    lines: str,
+    names: dict[str, str],
+    number: int,
 ) -> str:
     """Session table of usable lines in order of time; lines of one interval stand in order of download."""
     start, end = _interval_bounds(site, form, "stamp")
     columns = "".join(f", {name}" for name in names.values())
     readings = f"readings_{number}"
+    # Looked up in lists, since a join need not keep the order of rows.
+    files = session.execute(
+        f"SELECT file_id, download, coalesce(first_row, 0), header_lines FROM files_{number} ORDER BY file"
+    ).fetchall()
+    if files:
+        ids = f"([{', '.join(literal(file[0]) for file in files)}]::{file_ids}[])"
+        downloads, firsts, headers = (f"({[file[place] for file in files]}::BIGINT[])" for place in (1, 2, 3))
+    else:
+        ids, downloads, firsts, headers = f"([]::{file_ids}[])", *["([]::BIGINT[])"] * 3
+    above = f"(rowid - {firsts}[file + 1])"
     session.execute(
         f"""
         CREATE OR REPLACE TEMP TABLE {readings} AS
-        SELECT file_word AS file_id, download, (lines.rowid - first_row + 1)::UINTEGER AS line,
+        SELECT {ids}[file + 1] AS file_id, {downloads}[file + 1]::USMALLINT AS download, ({above} + 1)::UINTEGER AS line,
             {start} AS interval_start, {end} AS interval_end{columns}
-        FROM {lines} AS lines JOIN files_{number} AS files USING (file)
-        WHERE problem IS NULL AND lines.rowid - first_row >= header_lines
+        FROM {lines}
+        WHERE problem IS NULL AND {above} >= {headers}[file + 1]
         """
     )
     if _steps_back(session, readings, "<"):
@@ -504,13 +532,13 @@ def _order_in_time(
 
 def _steps_back(session: duckdb.DuckDBPyConnection, readings: str, relation: str) -> bool:
     """Whether any row's interval starts before (`<`), or not after (`<=`), that of the row above it."""
-    found = session.sql(
+    found = session.execute(
         f"""
         SELECT count(*) FROM (SELECT interval_start, lag(interval_start) OVER () AS above FROM {readings})
         WHERE interval_start {relation} above
         """
-    ).fetchone()
-    return bool(found and found[0])
+    ).fetchall()
+    return bool(found[0][0])
 
 
 def _collapse_repeats(session: duckdb.DuckDBPyConnection, readings: str, names: dict[str, str], number: int) -> bool:
@@ -571,8 +599,8 @@ def _collapse_repeats(session: duckdb.DuckDBPyConnection, readings: str, names: 
     session.execute(f"ALTER TABLE single_readings RENAME TO {readings}")
     session.execute("DROP TABLE compared")
     session.execute("DROP TABLE repeats")
-    found = session.sql(f"SELECT count(*) FROM conflicts_{number}").fetchone()
-    return bool(found and found[0])
+    found = session.execute(f"SELECT count(*) FROM conflicts_{number}").fetchall()
+    return bool(found[0][0])
 
 
 def _move_conflicts(

@@ -6,7 +6,7 @@ Does not: filling them (stages/hours.py), finding lies in the record (a meter th
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 
 import duckdb
 import numpy as np
@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 from pipeline.site import Outage, Site
 from pipeline.stages.phrases import instant, literal, within
 from pipeline.tables import table
-
-HOUR_US = 3_600_000_000
 
 
 def outages(
@@ -54,7 +52,7 @@ def outages(
 
 
 def _microseconds(moment: datetime) -> int:
-    return int(pd.Timestamp(moment).as_unit("us").value)
+    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
 
 
 def _missing(session: duckdb.DuckDBPyConnection, plot: str, start: datetime, end: datetime) -> list[tuple[int, int]]:

@@ -56,13 +56,13 @@ def interval_flow(
 def _calibrations(site: Site, meter: Meter) -> Iterator[tuple[Calibration, Calibration | None]]:
     """Pairs of calibrations, forward and reverse, that were in effect together, in order of time."""
     rows = [row for row in site.calibrations if row.meter == meter.meter]
-    seen = set()
+    previous: tuple[Calibration | None, Calibration | None] = (None, None)
     for point in change_points(rows):
         now = {row.direction: row for row in rows if row.start <= point and (row.end is None or point < row.end)}
         pair = (now.get("forward"), now.get("reverse"))
-        if pair[0] is not None and pair not in seen:
-            seen.add(pair)
+        if pair[0] is not None and pair != previous:
             yield pair[0], pair[1]
+        previous = pair
 
 
 def _volumes(site: Site, meter: Meter, forward: Calibration, reverse: Calibration | None, names: str) -> str:
