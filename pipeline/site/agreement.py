@@ -12,13 +12,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
-from itertools import groupby, pairwise
+from itertools import combinations, groupby, pairwise
 from operator import attrgetter
 from typing import Any, TypeVar
 
 from pipeline.site.errors import SiteError, listed, or_nearest, quoted
 from pipeline.site.reading import Register
-from pipeline.site.registers import Calibration, Dated, Meter, Row, Wiring
+from pipeline.site.registers import Calibration, Dated, Gauge, Meter, Row, Wiring
 from pipeline.site.structure import Logger, LoggerLayout
 
 DatedT = TypeVar("DatedT", bound=Dated)
@@ -46,6 +46,7 @@ def disagreements(registers: Mapping[str, Register[Any]], known: KnownStructure)
     yield from _curves_out_of_order(registers["accuracy"])
     yield from _overlaps(registers, known.utc_offset)
     yield from _columns_used_twice(registers, known.utc_offset)
+    yield from _directions_apart(registers["wiring"], known)
     yield from _columns_of_stamps(registers, known)
     yield from _calibration_gaps(registers["calibrations"], known.utc_offset)
     if known.record is not None:
@@ -68,7 +69,7 @@ def _period(row: Dated, utc_offset: timedelta) -> str:
 
 
 def _at_least_one_plot(plots: Register[Any]) -> Iterator[SiteError]:
-    if plots.readable and not plots.cells:
+    if plots.complete and not plots.cells:
         yield SiteError("plots.csv", 1, "plot", "no plot", "at least one row", "Write a row for each plot")
 
 
@@ -120,7 +121,7 @@ def _plots_named_twice(plots: Register[Any]) -> Iterator[SiteError]:
 
 
 def _curves_out_of_order(accuracy: Register[Any]) -> Iterator[SiteError]:
-    for name, points in _grouped(accuracy.rows, lambda row: row.accuracy):
+    for name, points in _grouped(accuracy.rows, attrgetter("accuracy")):
         for before, point in pairwise(points):
             if point.flow_l_min <= before.flow_l_min:
                 yield _error(
@@ -186,11 +187,10 @@ def _overlap(first: Dated, second: Dated, what: str, rule: str, utc_offset: time
 def _columns_used_twice(registers: Mapping[str, Register[Any]], utc_offset: timedelta) -> Iterator[SiteError]:
     """Columns of a logger that two rows use at once: two wires, two gauges, or a wire and a gauge."""
     users = [*registers["wiring"].rows, *registers["gauges"].rows]
-    for (logger, column), rows in _grouped(users, lambda row: (row.logger, row.column)):
+    for (logger, column), rows in _grouped(users, attrgetter("logger", "column")):
         for first, second in _overlapping(rows):
-            same_wire = isinstance(first, Wiring) and isinstance(second, Wiring)
-            if same_wire and (first.meter, first.direction) == (second.meter, second.direction):
-                continue  # told as two columns of one meter and direction
+            if _what_is_read(first) == _what_is_read(second):
+                continue  # told as two columns of one meter and direction, or of one gauge
             yield _error(
                 second,
                 "column",
@@ -199,6 +199,29 @@ def _columns_used_twice(registers: Mapping[str, Register[Any]], utc_offset: time
                 "one meter and direction, or one gauge, per column at a time",
                 "Correct the column of one row, or end the first row where the second begins",
             )
+
+
+def _what_is_read(row: Wiring | Gauge) -> tuple[str, ...]:
+    return (row.meter, row.direction) if isinstance(row, Wiring) else (row.gauge,)
+
+
+def _directions_apart(wiring: Register[Wiring], known: KnownStructure) -> Iterator[SiteError]:
+    """Meters whose two directions are on two loggers at once: an interval's count comes from one line of one file."""
+    utc_offset = known.utc_offset
+    rows_of_loggers = [row for row in wiring.rows if known.logger_names is None or row.logger in known.logger_names]
+    for meter, rows in _grouped(rows_of_loggers, attrgetter("meter")):
+        for first, second in combinations(rows, 2):
+            apart = first.direction != second.direction and first.logger != second.logger
+            if apart and any(_overlapping((first, second))):
+                yield _error(
+                    second,
+                    "logger",
+                    f"the directions of the meter {quoted(meter)} on two loggers at once: "
+                    f"{first.place} ({first.logger}, {_period(first, utc_offset)}) and "
+                    f"{second.place} ({second.logger}, {_period(second, utc_offset)})",
+                    "both directions of a meter on one logger at a time",
+                    "Correct the logger of one of the two rows, or their times",
+                )
 
 
 def _columns_of_stamps(registers: Mapping[str, Register[Any]], known: KnownStructure) -> Iterator[SiteError]:
@@ -219,7 +242,9 @@ def _columns_of_stamps(registers: Mapping[str, Register[Any]], known: KnownStruc
 
 
 def _calibration_gaps(calibrations: Register[Calibration], utc_offset: timedelta) -> Iterator[SiteError]:
-    for (meter, direction), rows in _by_meter_and_direction(calibrations):
+    for (meter, direction), rows in _grouped(calibrations.rows, attrgetter("meter", "direction")):
+        if _may_say_more(calibrations, meter):
+            continue
         latest = None
         for row in sorted(rows, key=lambda row: (row.start, row.line)):
             if latest is not None and latest.end is not None and row.start > latest.end:
@@ -235,12 +260,9 @@ def _calibration_gaps(calibrations: Register[Calibration], utc_offset: timedelta
                 latest = row
 
 
-def _by_meter_and_direction(calibrations: Register[Calibration]) -> Iterator[tuple[tuple[str, str], list[Calibration]]]:
-    """Usable calibrations by meter and direction, without those of which an unusable row might say more."""
-    unclear = {(cells["meter"], cells["direction"]) for cells in calibrations.unusable}
-    for key, rows in _grouped(calibrations.rows, lambda row: (row.meter, row.direction)):
-        if key not in unclear:
-            yield key, rows
+def _may_say_more(register: Register[Any], meter: str) -> bool:
+    """Whether the file has, about a meter, more than its usable rows say."""
+    return not register.complete or any(cells["meter"] in ("", meter) for cells in register.unusable)
 
 
 Period = tuple[datetime, datetime | None]
@@ -281,11 +303,10 @@ def _wired_without_meter(
 ) -> Iterator[SiteError]:
     """Wires to a meter at a time when it stands in no plot: what they count would belong nowhere."""
     meters: Register[Meter] = registers["meters"]
-    unclear = {cells["meter"] for cells in meters.unusable}
-    places = dict(_grouped(meters.rows, lambda row: row.meter))
+    places = dict(_grouped(meters.rows, attrgetter("meter")))
     for wire in registers["wiring"].rows:
         needed = _both(wire, record)
-        if needed is None or wire.meter in unclear or wire.meter not in places:
+        if needed is None or _may_say_more(meters, wire.meter) or wire.meter not in places:
             continue
         for stretch in _uncovered(needed, places[wire.meter]):
             nearest = _nearest(places[wire.meter], stretch)
@@ -304,16 +325,12 @@ def _wired_without_calibration(
 ) -> Iterator[SiteError]:
     """Wires to a meter and direction before its first or after its last calibration; gaps between are told by themselves."""
     calibrations: Register[Calibration] = registers["calibrations"]
-    if not calibrations.readable:
-        return
-    unclear = {(cells["meter"], cells["direction"]) for cells in calibrations.unusable}
-    known = dict(_grouped(calibrations.rows, lambda row: (row.meter, row.direction)))
+    known = dict(_grouped(calibrations.rows, attrgetter("meter", "direction")))
     for wire in registers["wiring"].rows:
-        key = (wire.meter, wire.direction)
         needed = _both(wire, record)
-        if needed is None or key in unclear:
+        if needed is None or _may_say_more(calibrations, wire.meter):
             continue
-        rows = known.get(key, [])
+        rows = known.get((wire.meter, wire.direction), [])
         between = (min(row.start for row in rows), _latest_end(rows)) if rows else None
         for stretch in _uncovered(needed, rows):
             if between and stretch[0] >= between[0] and (between[1] is None or (stretch[1] or stretch[0]) < between[1]):

@@ -46,7 +46,10 @@ class SiteErrors(Exception):  # noqa: N818 - it is many
 
     def __init__(self, errors: Iterable[SiteError]) -> None:
         self.errors = tuple(errors)
-        super().__init__("\n".join(error.sentence for error in self.errors))
+        super().__init__(self.errors)
+
+    def __str__(self) -> str:
+        return "\n".join(error.sentence for error in self.errors)
 
 
 def quoted(text: str) -> str:
@@ -63,7 +66,7 @@ def listed(names: Iterable[str]) -> str:
 def or_nearest(name: str, known: Iterable[str], otherwise: str) -> str:
     """Advice: the known name that is nearest to what was written, else what to do instead."""
     by_lower_case = {word.casefold(): word for word in known}
-    nearest = get_close_matches(name.casefold(), by_lower_case, n=1, cutoff=0.75)
+    nearest = get_close_matches(name.casefold(), by_lower_case, n=1, cutoff=0.7)
     return (
         f"Did you mean {by_lower_case[nearest[0]]}? Otherwise {otherwise[0].lower()}{otherwise[1:]}"
         if nearest

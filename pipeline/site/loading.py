@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, time, timedelta
+from difflib import get_close_matches
 from pathlib import Path
+from types import NoneType, UnionType
 from typing import Any, TypeVar, get_args, get_origin
 
-from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from pipeline.site.agreement import KnownStructure, disagreements
 from pipeline.site.errors import SiteError, SiteErrors, listed, or_nearest, quoted
@@ -64,11 +66,11 @@ def load_site(folder: Path) -> Site:
 def _misnamed_files(folder: Path) -> Iterator[SiteError]:
     """Files whose names nearly are those of the folder's own files: read by nobody, and surely meant."""
     known = [FILE, *(model.file for model in REGISTERS.values())]
-    absent = [name for name in known if not (folder / name).exists()]
+    absent = {Path(name).stem: name for name in known if not (folder / name).exists()}
     for path in sorted(folder.iterdir()):
         if path.name not in known and path.suffix.casefold() in (".csv", ".yaml", ".yml"):
-            advice = or_nearest(path.name, absent, "Delete it")
-            if advice != "Delete it":
+            for stem in get_close_matches(path.stem.casefold(), absent, n=1, cutoff=0.85):
+                advice = f"Did you mean {absent[stem]}? Rename it, or move it elsewhere"
                 yield SiteError(path.name, None, None, "a file that nothing reads", listed(known), advice)
 
 
@@ -122,16 +124,10 @@ def _keys(path: Iterable[str | int]) -> list[str]:
     """The keys that site.yaml may have at a place."""
     kind: Any = SiteStructure
     for part in path:
-        if isinstance(kind, type) and issubclass(kind, BaseModel):
-            kind = kind.model_fields[str(part)].annotation
-            kind = next((option for option in get_args(kind) if _is_model(option)), kind)
-        elif get_origin(kind) is dict:
-            kind = get_args(kind)[1]
+        kind = get_args(kind)[1] if get_origin(kind) is dict else kind.model_fields[str(part)].annotation
+        if get_origin(kind) is UnionType:
+            kind = next(option for option in get_args(kind) if option is not NoneType)
     return list(kind.model_fields)
-
-
-def _is_model(kind: object) -> bool:
-    return isinstance(kind, type) and issubclass(kind, BaseModel)
 
 
 def _usable(kind: type[KindT] | Any, value: Any) -> Any:

@@ -34,15 +34,15 @@ RowT = TypeVar("RowT", bound=Row)
 class Register(Generic[RowT]):
     """A register as read: its usable rows, and the cells of all rows, by which unusable ones are still known.
 
-    `readable` is False where the file is absent or has no usable header: nothing can be said about what it names. `header` is
-    what the file's columns are called.
+    `complete` is False where the file is absent though it must be there, or lacks a column: then it has no usable row, and
+    nothing follows from that. `header` holds the names of the file's columns.
     """
 
     rows: tuple[RowT, ...] = ()
     cells: tuple[dict[str, str], ...] = ()
     unusable: tuple[dict[str, str], ...] = ()
     header: frozenset[str] = frozenset()
-    readable: bool = False
+    complete: bool = False
     errors: list[SiteError] = field(default_factory=list)
 
     def names(self, column: str) -> set[str] | None:
@@ -104,7 +104,7 @@ def read_register(path: Path, model: type[RowT], utc_offset: timedelta) -> Regis
             columns = ",".join(model.columns())
             advice = f"Make the file; its first line is {columns}"
             errors.append(SiteError(path.name, None, None, "no such file", "a register", advice))
-        return Register(readable=model.may_be_absent, errors=errors)
+        return Register(complete=model.may_be_absent, errors=errors)
     text = read_text(path, errors)
     if text is None:
         return Register(errors=errors)
@@ -126,7 +126,8 @@ def read_register(path: Path, model: type[RowT], utc_offset: timedelta) -> Regis
             unusable.append(all_cells[-1])
         else:
             rows.append(row)
-    return Register(tuple(rows), tuple(all_cells), tuple(unusable), frozenset(header), True, errors)
+    complete = all(name in header for name, required in model.columns().items() if required)
+    return Register(tuple(rows), tuple(all_cells), tuple(unusable), frozenset(header), complete, errors)
 
 
 def _records(file: str, text: str, errors: list[SiteError]) -> Iterator[tuple[int, list[str]]]:
@@ -213,7 +214,7 @@ def _row(
             SiteError(file, line, column, f"{len(record)} cells", f"{len(header)} cells, as many as columns", advice)
         )
         return None
-    given = {name: cells.get(name) or None for name in columns if cells.get(name) or columns[name]}
+    given = {name: cells[name] or None for name in columns if name in cells and (cells[name] or columns[name])}
     try:
         row = model.model_validate({**given, "line": line}, context={"utc_offset": utc_offset})
     except ValidationError as error:
