@@ -134,8 +134,8 @@ class Line:
         inside = np.clip(t, self.knot[0], self.knot[-1])
         number = self.piece(inside)
         since = inside - self.knot[number]
-        slope = np.divide(right - left, length, out=np.zeros_like(length), where=length > 0)
-        whole = to_knot[number] + left[number] * since + slope[number] * since**2 / 2
+        share = np.divide(since, length[number], out=np.zeros_like(since), where=length[number] > 0)
+        whole = to_knot[number] + since * (left[number] + (right - left)[number] * share / 2)
         return np.diff(whole), np.diff(known_to_knot[number] + known[number] * since)
 
 

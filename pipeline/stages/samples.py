@@ -319,7 +319,7 @@ def _reject_unknown_bottles(rows: pd.DataFrame, samples: pd.DataFrame) -> None:
     of_plot = rows["sample"].map(usable.set_index("sample")["plot"]).astype("str")
     from_plot = ~rows["role"].isin(BLANKS)
     _reject(rows, from_plot & rejected_at.notna(),
-            "Sample '" + rows["sample"] + "' stands in a field book, but its line could not be used (see " + rejected_at + ").")  # fmt: skip
+            "Sample '" + rows["sample"] + "' is in a field book whose line could not be used (" + rejected_at + ").")  # fmt: skip
     _reject(rows, from_plot & of_plot.isna(),
             "Sample '" + rows["sample"] + "' stands in no field book: its plot and time are not known. Enter it in samples/.")  # fmt: skip
     _reject(rows, (rows["role"] == "result") & (of_plot == ""),

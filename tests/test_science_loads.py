@@ -1,0 +1,266 @@
+"""The mathematics of concentrations and loads, held against the outside world."""
+
+import numpy as np
+import pint
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from molmass import Formula
+from scipy.integrate import quad
+
+from pipeline.science.interpolation import (
+    distance_from_statements,
+    left_out_residuals,
+    lines_between,
+    statements,
+)
+from pipeline.science.uncertainty import HALF_WIDTH_90_OF_EXPANDED, half_widths
+from pipeline.science.units import depth_mm, flow_weighted_mg_l, kg_per_ha, known_units, unit_key
+
+UNITS = pint.UnitRegistry()
+LONG = 1e6
+"""Longer than any stretch in these tests: nothing is too far for a line."""
+
+
+def magnitude(quantity, unit):
+    return quantity.to(unit).magnitude
+
+
+# Units
+
+
+def test_nitrate_as_the_ion_becomes_nitrogen_by_molar_mass():
+    # The molmass package has its own table of atomic weights.
+    expected = Formula("N").mass / Formula("NO3").mass
+    assert known_units("nitrate_n")["mg/L as NO3"] == pytest.approx(expected, rel=1e-4)
+
+
+@pytest.mark.parametrize("name", ["umol/L", "µmol/L"])
+def test_micromoles_become_milligrams_of_nitrogen(name):
+    # Molar mass by the molmass package, the rest by the pint package.
+    molar_mass = Formula("N").mass * UNITS.gram / UNITS.mole
+    expected = magnitude(1 * UNITS.micromole / UNITS.litre * molar_mass, "mg/L")
+    assert known_units("nitrate_n")[name] == pytest.approx(expected, rel=1e-4)
+
+
+def test_both_signs_for_micro_and_any_capitals_are_one_unit():
+    assert unit_key("\u00b5mol/L") == unit_key("\u03bcMOL/l")
+
+
+def test_an_analyte_without_a_row_of_its_own_is_taken_as_named():
+    assert dict(known_units("total_p")) == {"mg/L": 1.0}
+
+
+@given(st.floats(-1e9, 1e9), st.floats(0.01, 1e4))
+def test_depth_is_volume_over_area(litres, hectares):
+    expected = magnitude(litres * UNITS.litre / (hectares * UNITS.hectare), "mm")  # pint
+    assert depth_mm(litres, hectares) == pytest.approx(expected, rel=1e-12, abs=1e-12)
+
+
+def test_an_inch_on_an_acre_is_an_inch_of_depth():
+    # Volume and area by the pint package's own feet, inches and acres.
+    litres = magnitude(1 * UNITS.inch * UNITS.acre, "litre")
+    hectares = magnitude(1 * UNITS.acre, "hectare")
+    assert depth_mm(litres, hectares) == pytest.approx(25.4, rel=1e-9)
+
+
+def test_a_drainage_coefficient_of_an_inch_a_day_is_the_handbooks_flow():
+    # USDA NRCS, National Engineering Handbook (drainage): 1 inch a day on 1 acre is 0.042 cubic feet a second, 18.9 US
+    # gallons a minute.
+    hectares = magnitude(1 * UNITS.acre, "hectare")
+    litres_a_day = 25.4 / depth_mm(1.0, hectares)
+    flow = litres_a_day * UNITS.litre / UNITS.day
+    assert magnitude(flow, "foot ** 3 / second") == pytest.approx(0.042, abs=5e-4)
+    assert magnitude(flow, "gallon / minute") == pytest.approx(18.9, abs=0.05)
+
+
+def test_a_millimetre_a_day_on_a_hectare_is_a_tenth_of_a_litre_a_second():
+    # 0.1157 L/s: arithmetic with the pint package.
+    expected = magnitude(1 * UNITS.mm / UNITS.day * UNITS.hectare, "litre / second")
+    assert 1 / depth_mm(1.0, 1.0) / 86_400 == pytest.approx(expected, rel=1e-12)
+    assert expected == pytest.approx(0.1157, abs=5e-5)
+
+
+@given(st.floats(-1e12, 1e12), st.floats(0.01, 1e4))
+def test_load_is_mass_over_area(milligrams, hectares):
+    expected = magnitude(milligrams * UNITS.milligram / (hectares * UNITS.hectare), "kg / hectare")  # pint
+    assert kg_per_ha(milligrams, hectares) == pytest.approx(expected, rel=1e-12, abs=1e-12)
+
+
+@given(st.floats(0.001, 1e3), st.floats(0.001, 1e3))
+def test_load_over_depth_is_a_concentration(load, depth):
+    expected = magnitude(load * UNITS.kg / UNITS.hectare / (depth * UNITS.mm), "mg / litre")  # pint
+    assert flow_weighted_mg_l(load, depth) == pytest.approx(expected, rel=1e-12)
+
+
+# Lines between results
+
+moments = st.lists(st.integers(0, 96 * 60), min_size=1, max_size=12, unique=True)
+seeds = st.integers(0, 2**32 - 1)
+
+
+@given(moments, seeds)
+def test_hourly_means_of_grabs_times_flow_are_the_exact_integral(times, seed):
+    """Linear interpolation with continuous flow against scipy's adaptive quadrature of numpy's own interpolation."""
+    generator = np.random.default_rng(seed)
+    time = np.sort(np.array(times)) / 60
+    value = generator.uniform(0, 30, time.size)
+    flow = generator.normal(20, 40, 96)
+    said = statements(time, time, value, 0.1 * value)
+    integral, known = lines_between(said, said.value, LONG).integrals(np.arange(97.0))
+    exact = [
+        quad(
+            np.interp,
+            hour,
+            hour + 1,
+            args=(time, value),
+            points=time[(time > hour) & (time < hour + 1)] if ((time > hour) & (time < hour + 1)).any() else None,
+            limit=200,
+        )[0]
+        for hour in range(96)
+    ]
+    np.testing.assert_allclose(known, 1.0, rtol=1e-9)
+    assert integral @ flow == pytest.approx(np.array(exact) @ flow, rel=1e-9, abs=1e-6)
+
+
+@given(seeds, st.integers(2, 200))
+def test_a_lone_composite_is_the_flow_weighted_mean_of_its_window(seed, hours):
+    generator = np.random.default_rng(seed)
+    flow = np.maximum(generator.normal(10, 30, hours), 0) + 1e-3
+    grabs = np.array([-30.5, hours + 12.25])
+    said = statements([*grabs, 0.0], [*grabs, float(hours)], [3.0, 21.0, 11.5], [0.1, 0.2, 0.3])
+    integral, _ = lines_between(said, said.value, LONG).integrals(np.arange(hours + 1.0))
+    assert np.average(integral, weights=flow) == pytest.approx(11.5, rel=1e-9)
+
+
+@pytest.mark.parametrize("moment", [0.0, 3.5, 10.0])
+def test_a_grab_in_a_composites_window_leaves_the_window_alone(moment):
+    said = statements([0.0, moment], [10.0, moment], [8.0, 20.0], [0.4, 1.0])
+    np.testing.assert_array_equal(said.value, [8.0])
+
+
+def test_overlapping_composites_share_their_overlap():
+    said = statements([0.0, 6.0], [10.0, 12.0], [8.0, 4.0], [0.4, 0.2])
+    np.testing.assert_array_equal(said.start, [0.0, 6.0, 10.0])
+    np.testing.assert_array_equal(said.end, [6.0, 10.0, 12.0])
+    np.testing.assert_array_equal(said.value, [8.0, 6.0, 4.0])
+
+
+def test_grabs_of_one_moment_are_averaged():
+    said = statements([5.0, 5.0, 9.0], [5.0, 5.0, 9.0], [8.0, 4.0, 1.0], [0.4, 0.2, 0.1])
+    np.testing.assert_array_equal(said.value, [6.0, 1.0])
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 60), st.integers(0, 12), st.floats(0.0, 50.0)),
+        min_size=1,
+        max_size=15,
+    )
+)
+def test_statements_are_in_order_and_never_overlap(rows):
+    start, length, value = (np.array(column, dtype=float) for column in zip(*rows, strict=True))
+    said = statements(start, start + length, value, value * 0)
+    assert (said.end >= said.start).all()
+    assert (said.start[1:] >= said.end[:-1]).all()
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 60), st.integers(0, 12), st.floats(0.0, 50.0)),
+        min_size=1,
+        max_size=15,
+    )
+)
+def test_no_concentration_lies_outside_the_results(rows):
+    start, length, value = (np.array(column, dtype=float) for column in zip(*rows, strict=True))
+    said = statements(start, start + length, value, value * 0)
+    integral, _ = lines_between(said, said.value, LONG).integrals(np.arange(-5.0, 90.0))
+    assert integral.min() >= value.min() - 1e-9 * max(1.0, value.max())
+    assert integral.max() <= value.max() + 1e-9 * max(1.0, value.max())
+
+
+def test_nothing_is_drawn_across_a_stretch_that_is_too_long():
+    said = statements([0.0, 50.0], [0.0, 50.0], [4.0, 8.0], [0.0, 0.0])
+    _, known = lines_between(said, said.value, 20.0).integrals(np.array([-40.0, -20.0, 0.0, 50.0, 70.0, 90.0]))
+    np.testing.assert_allclose(known, [0.0, 20.0, 0.0, 20.0, 0.0])
+
+
+def test_between_two_results_uncertainty_grows_like_a_conditioned_random_walk():
+    # Conditional variance of a Gaussian vector given others, K - k' C^-1 k (any statistics text), solved by numpy for a random
+    # walk with covariance min(s, t) that is pinned at 4 h and 20 h.
+    time = np.linspace(4.0, 20.0, 33)
+    pinned = np.array([4.0, 20.0])
+    between = np.minimum.outer(time, pinned)
+    variance = time - np.einsum("ij,ij->i", between @ np.linalg.inv(np.minimum.outer(pinned, pinned)), between)
+    half_way = variance[16]
+    said = statements(pinned, pinned, [5.0, 6.0], [0.0, 0.0])
+    distance, _ = distance_from_statements(said, time, LONG)
+    np.testing.assert_allclose(distance**2, variance / half_way, atol=1e-12)
+
+
+def test_within_a_window_nothing_is_far():
+    said = statements([0.0, 20.0], [10.0, 20.0], [5.0, 6.0], [0.0, 0.0])
+    distance, _ = distance_from_statements(said, np.array([0.0, 5.0, 9.5]), LONG)
+    np.testing.assert_array_equal(distance, 0.0)
+
+
+def test_a_held_value_grows_uncertain_to_the_longest_stretch():
+    said = statements([0.0], [0.0], [5.0], [0.0])
+    distance, _ = distance_from_statements(said, np.array([-100.0, -25.0, 25.0, 100.0, 101.0]), 100.0)
+    np.testing.assert_allclose(distance, [1.0, 0.5, 0.5, 1.0, 1.0])
+
+
+def test_left_out_results_are_compared_with_the_line_of_their_neighbours():
+    # By hand: at 10 h the line from (0, 10) to (20, 20) is 15; at 20 h that from (10, 18) to (40, 6) is 14.
+    said = statements([0.0, 10.0, 20.0, 40.0], [0.0, 10.0, 20.0, 40.0], [10.0, 18.0, 20.0, 6.0], np.zeros(4))
+    np.testing.assert_allclose(left_out_residuals(said, LONG), [3 / 15, 6 / 14])
+
+
+# Errors
+
+
+def test_a_ninety_per_cent_interval_is_narrower_than_the_expanded_uncertainty():
+    # JCGM 100:2008, table G.1 gives 1.645 for 90 % of a normal distribution (from memory); an expanded uncertainty has k = 2.
+    assert pytest.approx(1.645 / 2, abs=5e-4) == HALF_WIDTH_90_OF_EXPANDED
+
+
+def test_errors_of_one_block_add_linearly_and_blocks_in_quadrature():
+    # By hand: block 0 gives 1 + 2 = 3, block 1 gives 4; the root of 9 + 16 is 5.
+    lower, higher = half_widths([1.0, 2.0, 4.0], [1.0, 2.0, 4.0], [0, 0, 1], [0, 0, 0], 1)
+    assert (lower[0], higher[0]) == pytest.approx((5.0, 5.0))
+
+
+def test_a_block_is_cut_where_its_period_ends():
+    lower, _ = half_widths([1.0, 2.0, 4.0], [1.0, 2.0, 4.0], [0, 0, 0], [0, 1, 1], 2)
+    np.testing.assert_allclose(lower, [1.0, 6.0])
+
+
+def test_a_period_without_terms_has_no_width():
+    lower, higher = half_widths([1.0], [1.0], [0], [1], 3)
+    np.testing.assert_array_equal(lower, [0.0, 1.0, 0.0])
+    np.testing.assert_array_equal(higher, [0.0, 1.0, 0.0])
+
+
+@given(st.lists(st.tuples(st.floats(-1e3, 1e3), st.integers(0, 4)), min_size=1, max_size=30))
+def test_half_widths_follow_the_law_of_propagation_of_uncertainty(terms):
+    # JCGM 100:2008, equation (13), written out with the whole correlation matrix: 1 within a block, 0 between blocks.
+    width = np.array([term[0] for term in terms])
+    block = np.array([term[1] for term in terms])
+    correlation = (block[:, None] == block[None, :]).astype(float)
+    expected = np.sqrt(max(width @ correlation @ width, 0.0))
+    lower, higher = half_widths(width, width, block, np.zeros(width.size, dtype=int), 1)
+    assert lower[0] == pytest.approx(expected, rel=1e-6, abs=1e-6)
+    assert higher[0] == pytest.approx(expected, rel=1e-6, abs=1e-6)
+
+
+def test_water_that_runs_back_brings_its_error_back():
+    # 30 L out and 30 L back in at a concentration known to 2 mg/L: nothing left, whatever the concentration.
+    lower, higher = half_widths([60.0, -60.0], [60.0, -60.0], [0, 0], [0, 0], 1)
+    assert (lower[0], higher[0]) == (0.0, 0.0)
+
+
+def test_too_high_a_concentration_makes_a_backward_load_too_low():
+    # 10 L ran back at a concentration that may be 1 mg/L lower or 3 mg/L higher: the load may be 30 mg lower or 10 mg higher.
+    lower, higher = half_widths([-10.0], [-30.0], [0], [0], 1)
+    assert (lower[0], higher[0]) == (30.0, 10.0)
