@@ -144,6 +144,29 @@ def test_decimal_commas_and_quoted_cells_are_read(tmp_path: Path, session: duckd
     assert gauge_readings(session, readings, site, LONG_AGO, FAR_AHEAD).df()["value"].tolist() == [12.5]
 
 
+@pytest.mark.parametrize(
+    ("note", "read_as"),
+    [
+        ('"plain"', 1),
+        ('"a;b"', 1),
+        ('";"', 1),
+        ('"say ""no"""', 1),
+        ('""', 1),
+        ('mid"dle', 0),
+        ('a"b"c', 0),
+        ('"open', 0),
+    ],
+)
+def test_a_delimiter_within_quotes_does_not_split_and_a_stray_quote_is_no_value(
+    tmp_path: Path, session: duckdb.DuckDBPyConnection, note: str, read_as: int
+) -> None:
+    """RFC 4180: a quoted cell may hold the delimiter, and a doubled quote stands for one."""
+    header = HEADER.replace("when;", "when;note;")
+    body = f'"2020-01-01 00:10";{note};"1";0;2;0;12.5\n'
+    readings = read(session, small_site(tmp_path), raw_folder(tmp_path, east__csv=header + body), tmp_path)
+    assert account(readings)["reading_lines"] == read_as
+
+
 @pytest.mark.parametrize("word", ["-9999", "NAN", "7999"])
 def test_a_word_for_missing_is_never_a_number(tmp_path: Path, session: duckdb.DuckDBPyConnection, word: str) -> None:
     site = small_site(tmp_path, layout=LAYOUT.replace('"---"', f'"{word}"'))

@@ -162,6 +162,16 @@ def test_a_gap_long_enough_for_a_second_round_of_the_counter_stays_unknown(
     assert north["forward_pulses"].tolist() == [5]
 
 
+def test_a_fall_across_missing_records_that_a_reset_explains_as_well_stays_unknown(
+    tmp_path: Path, session: duckdb.DuckDBPyConnection
+) -> None:
+    """From 999,990 to 20 in two hours is a rollover of 30 pulses; from 950,000 to 20 it may as well be a lightning strike."""
+    site = small_site(tmp_path, **running(1_000_000, litres_per_pulse=0.5))
+    rows = [f"{stamp(i)};{total};0;0;0;12" for i, total in ((0, 999_990), (12, 20), (24, 949_000), (36, 20), (37, 25))]
+    north = counts_of(session, site, tmp_path, rows).query("plot == 'north'")
+    assert north["forward_pulses"].astype("Int64").tolist() == [30, pd.NA, pd.NA, 5]
+
+
 def test_a_gauge_is_read_in_its_own_unit_by_date(tmp_path: Path, session: duckdb.DuckDBPyConnection) -> None:
     gauges = (
         "gauge,logger,column,quantity,unit,plot,from,to\n"

@@ -20,6 +20,11 @@ from pipeline.tables.declared import PULSE_QUALITY
 from pipeline.tables.schema import SQL_TYPES
 
 
+CHANCE_OF_RESET = 0.05
+"""Across missing records the counter may have lost its power. A reset leaves any difference modulo the modulus, all equally
+likely; one below this share of the modulus is called a rollover, and is a reset in no more than this share of resets."""
+
+
 @dataclass(frozen=True)
 class Stretch:
     """A time during which one meter drained one plot and its wires stayed where they were; `end` is exclusive."""
@@ -63,7 +68,7 @@ def pulse_counts(
     A running total is differenced from reading to reading. A fall is a rollover where the difference modulo the modulus is
     possible at the meter's top flow; otherwise the counter was reset, and the interval is unknown. Across missing
     records the difference is kept as one row that spans them (`spans_gap`), unless the counter could have gone round
-    more than once.
+    more than once, or it fell so that a reset explains the fall as well as a rollover does (`CHANCE_OF_RESET`).
 
     Args:
         session: holds the readings.
@@ -164,7 +169,7 @@ def _differences(site: Site, stretch: Stretch, rows: str, wired: dict[str, str],
         if way not in running:
             columns.append(f"CASE WHEN since = started THEN {way} END AS {way}")
             continue
-        modulus = running[way].modulus
+        modulus = running[way].modulus or 0
         litres = min(
             (
                 calibration.litres_per_pulse
@@ -176,8 +181,10 @@ def _differences(site: Site, stretch: Stretch, rows: str, wired: dict[str, str],
         risen = f"{way}::BIGINT - {way}_before"
         difference = f"CASE WHEN {risen} < 0 THEN {risen} + {modulus} ELSE {risen} END"
         possible = f"{minutes} * {stretch.meter.top_l_min} / {litres} + 1" if litres else "0"
+        by_chance = f"{risen} < 0 AND since < started AND {difference} > {CHANCE_OF_RESET * modulus}"
         columns.append(
-            f"""CASE WHEN {difference} <= {possible} AND {possible} < {modulus} THEN {difference} END AS {way}"""
+            f"""CASE WHEN {difference} <= {possible} AND {possible} < {modulus} AND NOT ({by_chance})
+                THEN {difference} END AS {way}"""
         )
     both = " AND ".join(f"{way} IS NOT NULL" for way in running)
     counted = " OR ".join(f"{way} IS NOT NULL" for way in wired)

@@ -120,7 +120,7 @@ def _copy_plain(path: Path, encoding: str, target: Path) -> tuple[int, str | Non
             nonlocal line_feeds, open_length
             rest_of_line, line_feed, others = text.partition("\n")
             writer.write(rest_of_line[: max(LONGEST_LINE - open_length, 0)] + line_feed)
-            writer.write(overlong.sub(r"\1", others))
+            writer.write(overlong.sub(r"\1", others) if _has_overlong_line(others) else others)
             line_feeds += text.count("\n")
             open_length = len(others) - others.rfind("\n") - 1 if line_feed else open_length + len(rest_of_line)
 
@@ -131,6 +131,16 @@ def _copy_plain(path: Path, encoding: str, target: Path) -> tuple[int, str | Non
             damage = f"the compressed file breaks off in line {line_feeds + 1} ({error}); what came before it is used"
         put(decoder.decode(b"", final=True).translate(unusable))
     return line_feeds + (open_length > 0), damage
+
+
+def _has_overlong_line(text: str) -> bool:
+    start = 0
+    while len(text) - start > LONGEST_LINE:
+        line_feed = text.rfind("\n", start, start + LONGEST_LINE + 1)
+        if line_feed < 0:
+            return True
+        start = line_feed + 1
+    return False
 
 
 def _is_utf8(encoding: str) -> bool:
