@@ -32,11 +32,11 @@ PER_MG_L_AS_N = {
 }
 DECIMALS = {"mg/L as N": 2, "mg/L as NO3": 1, "umol/L": 0}
 BATCH_DAYS = 28
-ION_BATCH = 5
-MOLAR_BATCH = 9
-DILUTED_BATCH = 21
+ION_BATCH = 6
+MOLAR_BATCH = 8
+DILUTED_BATCH = 20
 DETECTION_LIMIT_MG_L = 0.2
-DILUTED_DETECTION_LIMIT_MG_L = 7.5
+DILUTED_DETECTION_LIMIT_MG_L = 8.5
 
 SAMPLE_COLUMNS = ["sample", "plot", "kind", "from", "to", "bottle", "note"]
 LAB_COLUMNS = [

@@ -3,7 +3,7 @@
 Belongs here: rain, air temperature, snow cover, the water that reaches the soil, evaporative demand, soil frost.
 Does not: what soil and drains make of it (water.py), what the gauge records of it (raw_files.py).
 
-Figures are invented to look like the north of a maize belt: about 920 mm of rain and snow a year, most of it from April
+Figures are invented to look like the north of a maize belt: about 870 mm of rain and snow a year, most of it from April
 to August, a mean of 9 to 10 °C, frozen soil in most winters. Results of transcendental functions are rounded before
 anything is built on them, so that the last bit of a machine's exp() cannot change a byte of what is written.
 """
@@ -100,7 +100,7 @@ def invent_weather(plan: Plan) -> Weather:
     generator = plan.stream("weather")
     season = np.cos(2 * np.pi * (day - 201) / 365.25)
 
-    rain = np.round(storms(generator, day, per_year=104, mean_depth_mm=9.0), 3)
+    rain = np.round(storms(generator, day, per_year=104, mean_depth_mm=8.6), 3)
     elsewhere = storms(plan.stream("upstream storms"), day, per_year=40, mean_depth_mm=13.0)
     upstream = np.round(0.85 * rain + elsewhere, 3)
 
@@ -116,7 +116,7 @@ def invent_weather(plan: Plan) -> Weather:
     daily_mean = temperature.reshape(-1, 24).mean(axis=1).repeat(24)
     radiation = 28.5 + 13.5 * np.cos(2 * np.pi * (day - 172) / 365.25)
     potential = radiation / 2.45 * np.maximum(daily_mean + 5.0, 0.0) / 100
-    crop = 0.62 + 0.58 * np.exp(-(((day - 202) / 50.0) ** 2))
+    crop = 0.66 + 0.58 * np.exp(-(((day - 202) / 50.0) ** 2))
     daylight = np.maximum(np.sin(np.pi * (hour_of_day + 0.5 - 6) / 13), 0.0) * (hour_of_day < 19)
     daylight = daylight.reshape(-1, 24) / daylight.reshape(-1, 24).sum(axis=1, keepdims=True)
     demand = np.round(potential * crop * daylight.ravel(), 6)
