@@ -7,6 +7,7 @@ Does not: which partitions are stale (orchestration/), what is in a raw file (st
 from __future__ import annotations
 
 import base64
+import contextlib
 import os
 import uuid
 from collections.abc import Iterable
@@ -109,16 +110,16 @@ class Lake:
         """
         schema = arrow_schema(table)
         ordered = frame.loc[:, list(table.names)].sort_values(list(table.sort), kind="stable")
+        for column in table.columns:
+            empty = int(ordered[column.name].isna().sum())
+            if empty and not column.nullable:
+                raise LakeError(
+                    f"{table.name} of {site}: column {column.name} has {empty} empty values, and its declaration allows none"
+                )
         try:
             rows = pa.Table.from_pandas(ordered, schema=schema, preserve_index=False, safe=True)
         except (pa.ArrowException, KeyError, TypeError, ValueError) as error:
             raise LakeError(f"{table.name} of {site} does not fit its declaration: {error}") from error
-        for column in table.columns:
-            if not column.nullable and rows[column.name].null_count:
-                raise LakeError(
-                    f"{table.name} of {site}: column {column.name} has {rows[column.name].null_count} empty values, "
-                    f"and its declaration allows none"
-                )
         rows = rows.replace_schema_metadata({FINGERPRINT_KEY: made_from})
         texts = [c.name for c in table.columns if c.type in ("text", "code")]
         integers = [c.name for c in table.columns if c.type in ("integer", "instant", "day")]
@@ -184,7 +185,8 @@ class Lake:
                 "Check free space and permissions, then run again."
             ) from error
         finally:
-            beside.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)
         return path
 
 
