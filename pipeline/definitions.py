@@ -18,36 +18,18 @@ from dagster import Definitions
 
 from pipeline.lake import Lake
 from pipeline.orchestration.build import build_definitions
+from pipeline.orchestration.instance import LAKE_VARIABLE, SITES_VARIABLE
+from pipeline.orchestration.sites import found_folders, load_sites
 from pipeline.orchestration.workbench import Workbench
-from pipeline.site import Site, SiteErrors, load_site
-
-LAKE_VARIABLE = "DRAINLEDGER_LAKE"
-SITES_VARIABLE = "DRAINLEDGER_SITES"
-
-
-def _site_folders() -> list[Path]:
-    named = os.environ.get(SITES_VARIABLE)
-    if named:
-        return [Path(folder) for folder in named.split(os.pathsep) if folder]
-    return sorted(path.parent for path in Path("configs").glob("*/site.yaml"))
 
 
 def _assemble() -> Definitions:
-    sites: dict[str, Site] = {}
-    broken: dict[str, str] = {}
-    for folder in _site_folders():
-        try:
-            site = load_site(folder)
-        except SiteErrors as errors:
-            broken[str(folder)] = str(errors)
-            continue
-        if site.site in sites:
-            broken[str(folder)] = f"{folder} and {sites[site.site].folder} both name their site {site.site}."
-            continue
-        sites[site.site] = site
-    for folder_name, why in broken.items():
-        logging.getLogger("drainledger").error("%s cannot be used:\n%s", folder_name, why)
-    return build_definitions(Workbench(Lake(Path(os.environ.get(LAKE_VARIABLE, "sample_lake"))), sites), broken)
+    named = [Path(folder) for folder in os.environ.get(SITES_VARIABLE, "").split(os.pathsep) if folder]
+    sites = load_sites(named or found_folders())
+    for folder, why in sites.broken.items():
+        logging.getLogger("drainledger").error("%s cannot be used:\n%s", folder, why)
+    lake = Lake(Path(os.environ.get(LAKE_VARIABLE, "sample_lake")))
+    return build_definitions(Workbench(lake, sites.usable), sites.broken)
 
 
 defs = _assemble()

@@ -108,14 +108,13 @@ def build_asset(computation: Computation, partitions: Partitions) -> AssetsDefin
             try:
                 rows = make_partition(bench, computation, site, year)
             except Exception as error:
-                failure = f"{computation.name} of {partition_words(site_name, year)}: {_sentence(error)}"
                 context.log.error(traceback.format_exc())
-                failures.append(failure)
+                failures.append(f"{computation.name} of {partition_words(site_name, year)}: {_sentence(error)}")
+                bench.failures[computation.name, site_name, year] = failures[-1]
                 continue
             for name, count in rows.items():
                 made[name]["site" if year is None else str(year)] = count
         if failures:
-            bench.failures.extend(failures)
             raise Failure("\n".join(failures), allow_retries=False)
         for one in declared:
             yield MaterializeResult(

@@ -7,6 +7,7 @@ Does not: what any of them does (assets.py, sensors.py), where lake and sites co
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 
 from dagster import (
     AssetSpec,
@@ -37,7 +38,7 @@ def _workbench_resource(bench: Workbench) -> ResourceDefinition:
     return workbench
 
 
-def build_definitions(bench: Workbench, broken: Mapping[str, str] | None = None) -> Definitions:
+def build_definitions(bench: Workbench, broken: Mapping[Path, str] | None = None) -> Definitions:
     """Assets, checks and sensor over the sites of a workbench.
 
     Args:

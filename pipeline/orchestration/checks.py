@@ -89,7 +89,9 @@ class CheckBook:
 
     @cached_property
     def rows(self) -> pd.DataFrame:
-        """The stored rows."""
+        """The stored rows; none where the file is absent or cannot be read, so that everything is checked again."""
+        if self.lake.made_from(CHECKS, self.site.site) is None:
+            return pd.DataFrame({column: pd.Series(dtype="object") for column in CHECKS.names})
         return self.lake.frame(CHECKS, self.site.site)
 
     @cached_property

@@ -174,3 +174,11 @@ class Freshness:
             for year in computation.years(self.site)
             if any(self.state(name, year).to_do for name in computation.tables)
         ]
+
+    def ready(self, computation: Computation, year: int | None) -> bool:
+        """Whether everything that one partition needs is fresh."""
+        return all(
+            self.state(need.table, other).state == "fresh"
+            for need in computation.needs
+            for other in need.years(self.site, year)
+        )

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+LAKE_VARIABLE = "DRAINLEDGER_LAKE"
+SITES_VARIABLE = "DRAINLEDGER_SITES"
+"""Environment variables by which a process that Dagster starts learns its lake and its site folders."""
 FOLDER = ".dagster"
 SETTINGS = """\
 # Written by drainledger. Nothing is reported to anyone; one run at a time, since a lake takes one.

@@ -102,7 +102,10 @@ class RawFiles:
         Raises:
             UnreadFilesError: they do not tell of the files that lie in the folder now.
         """
-        rows = self.lake.frame(table("source_files"), self.site.site)
+        declared = table("source_files")
+        if self.lake.made_from(declared, self.site.site) is None:
+            raise UnreadFilesError(f"the raw files of {self.site.site} have not been read yet")
+        rows = self.lake.frame(declared, self.site.site)
         if dict(zip(rows["path"], rows["file_id"], strict=True)) != self.digests:
             raise UnreadFilesError(f"the raw files of {self.site.site} have changed since they were last read")
         return rows

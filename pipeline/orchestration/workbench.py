@@ -47,14 +47,15 @@ class _Read:
 class Workbench:
     """Everything that the assets of one process share.
 
-    `on_step` is told what is being done (words for the person who waits); `failures` collects what went wrong, in sentences.
+    `on_step` is told what is being done (words for the person who waits); `failures` collects
+    what went wrong, in sentences, by computation, site and water year.
     """
 
     lake: Lake
     sites: Mapping[str, Site]
     load_stages: Callable[[], Stages] = Stages.of_project
     on_step: Callable[[str, str, int | None, str], None] | None = None
-    failures: list[str] = field(default_factory=list)
+    failures: dict[tuple[str, str, int | None], str] = field(default_factory=dict)
     _held: int = 0
     _session: duckdb.DuckDBPyConnection | None = None
     _folder: Path | None = None

@@ -1,0 +1,366 @@
+"""The command line: `drainledger run`, `status`, `serve`, `check-site`.
+
+Belongs here: reading the command, calling the rooms that do the work, exit codes (0 done, 1 failed or a check failed, 2 the
+command itself was wrong).
+Does not: any computation; layout of what is shown (publish/summary.py).
+
+Slow libraries are imported where they are used, so that `--help` and a wrong command answer at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+if TYPE_CHECKING:
+    from pipeline.lake import Lake
+    from pipeline.orchestration.runs import Outcome
+    from pipeline.site import Site
+
+DONE, FAILED = 0, 1
+MOST_FINDINGS = 10
+
+DESCRIPTION = """\
+From raw logger files, calibrations and lab results of drained field plots to nutrient loads that survive review.
+
+A lake is one folder: raw/<site>/ holds the text files as they came and is never written; tables/ holds what is
+computed from them and can always be rebuilt. A site folder describes one experiment: site.yaml and its registers."""
+
+
+class RefusalError(Exception):
+    """The command cannot be carried out; the message is a sentence for a person."""
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="drainledger",
+        description=DESCRIPTION,
+        epilog="examples:\n  drainledger run\n  drainledger status\n\nEvery command explains itself: drainledger run --help",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    run = _command(
+        commands,
+        "run",
+        "compute and check what is not up to date",
+        "Computes and checks every table that is missing or was made from files, registers or methods that have changed "
+        "since, and nothing else; then shows the loads. A table that fails a check of severity error stops what needs it.",
+        "drainledger run --site configs/sedge-hollow --lake sample_lake",
+    )
+    _add_places(run)
+
+    status = _command(
+        commands,
+        "status",
+        "show what is fresh, stale, missing or failing",
+        "Shows the state of every table and water year, the days on record of every plot and month, and every check "
+        "that fails. Changes nothing.",
+        "drainledger status --lake sample_lake",
+    )
+    _add_places(status)
+
+    serve = _command(
+        commands,
+        "serve",
+        "open the web page of runs, tables and checks",
+        "Starts Dagster's web page on this computer: the graph of all tables, their partitions and checks, past runs. "
+        "Ends with Ctrl+C.",
+        "drainledger serve --port 3000",
+    )
+    _add_places(serve)
+    serve.add_argument("--port", type=_port, default=3000, metavar="NUMBER", help="port of the page (default: 3000)")
+    serve.add_argument(
+        "--host",
+        default="127.0.0.1",
+        metavar="ADDRESS",
+        help="address of the page (default: 127.0.0.1, which only this computer reaches; the page asks for no password)",
+    )
+
+    check = _command(
+        commands,
+        "check-site",
+        "say everything that is wrong with a site folder",
+        "Reads site.yaml and all registers of a site folder and says everything that is wrong, with file, line and column. "
+        "Computes nothing.",
+        "drainledger check-site configs/sedge-hollow",
+    )
+    check.add_argument("folder", type=Path, metavar="FOLDER", help="the site folder")
+    return parser
+
+
+def _command(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str, summary: str, description: str, example: str
+) -> argparse.ArgumentParser:
+    return commands.add_parser(
+        name,
+        help=summary,
+        description=description,
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+
+
+def _add_places(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--site",
+        action="append",
+        type=Path,
+        metavar="FOLDER",
+        help="a site folder; may be given several times (default: every folder of configs/ that holds a site.yaml)",
+    )
+    command.add_argument(
+        "--lake", type=Path, default=Path("sample_lake"), metavar="FOLDER", help="the lake (default: sample_lake)"
+    )
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 65535:
+        raise argparse.ArgumentTypeError(f"a port is a whole number from 1 to 65535, not {text}")
+    return int(text)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Carry out one command; returns the exit code."""
+    command = _parser().parse_args(arguments)
+    console, errors = Console(), Console(stderr=True)
+    from pipeline.lake import LakeError
+    from pipeline.orchestration.lock import LakeBusyError
+
+    try:
+        if command.command == "check-site":
+            return _check_site(console, errors, command.folder)
+        lake = _lake(command.lake)
+        sites = _sites(command.site)
+        if command.command == "run":
+            return _run(console, errors, lake, sites)
+        if command.command == "status":
+            return _status(console, lake, sites)
+        return _serve(console, lake, sites, command.host, command.port)
+    except (RefusalError, LakeError, LakeBusyError) as error:
+        errors.print(str(error), style="red", markup=False, highlight=False, soft_wrap=True)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        errors.print(f"{where}{error.strerror or error}", style="red", markup=False, highlight=False, soft_wrap=True)
+    except KeyboardInterrupt:
+        errors.print("Stopped. What was computed stays; the next run goes on from there.")
+        return 130
+    return FAILED
+
+
+def _lake(folder: Path) -> Lake:
+    from pipeline.lake import Lake
+
+    if not (folder / "raw").is_dir():
+        found = "is no folder" if not folder.is_dir() else "has no folder raw/"
+        raise RefusalError(
+            f"{folder} {found}. A lake is one folder with raw/<site>/logger/, weather/, samples/ and lab/ in it; name yours "
+            "with --lake."
+        )
+    return Lake(folder)
+
+
+def _sites(named: Sequence[Path] | None) -> dict[str, Site]:
+    from pipeline.orchestration.sites import found_folders, load_sites
+
+    folders = list(named or found_folders())
+    if not folders:
+        raise RefusalError("No folder of configs/ holds a site.yaml here. Name a site folder with --site.")
+    sites = load_sites(dict.fromkeys(folders))
+    if sites.broken:
+        count = sum(len(why.splitlines()) for why in sites.broken.values())
+        raise RefusalError(
+            "\n".join(sites.broken.values())
+            + f"\n{count} to mend in {', '.join(map(str, sites.broken))}. Nothing was done."
+        )
+    return sites.usable
+
+
+def _check_site(console: Console, errors: Console, folder: Path) -> int:
+    from pipeline.site import SiteErrors, load_site
+
+    try:
+        site = load_site(folder)
+    except SiteErrors as found:
+        errors.print(str(found), markup=False, highlight=False, soft_wrap=True)
+        errors.print(f"{len(found.errors)} to mend in {folder}.", style="red", markup=False, highlight=False)
+        return FAILED
+    years = site.water_years()
+    console.print(
+        f"{folder}: nothing is wrong. {site.title}: {len(site.plots)} plots, {len({m.meter for m in site.meters})} meters, "
+        f"{len(site.loggers)} loggers, {len(site.calibrations)} calibrations, water years {years[0]} to {years[-1]}.",
+        markup=False,
+        highlight=False,
+        soft_wrap=True,
+    )
+    return DONE
+
+
+def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]) -> int:
+    from pipeline.orchestration.runs import bring_up_to_date
+    from pipeline.orchestration.workbench import Workbench
+    from pipeline.stages.intake import raw_paths
+
+    for site in sites.values():
+        if not raw_paths(site, lake.raw(site.site)):
+            raise RefusalError(
+                f"{lake.raw(site.site)} holds no file that matches a pattern under `loggers` in {site.folder / 'site.yaml'} "
+                f"({', '.join(sorted({logger.files for logger in site.loggers.values()}))}). Put the raw files there."
+            )
+    began = time.monotonic()
+    bench = Workbench(lake, sites)
+    with _Progress(console) as progress:
+        bench.on_step = progress.step
+        outcome = bring_up_to_date(bench, progress.expect)
+    seconds = time.monotonic() - began
+    _show_loads(console, lake, sites)
+    partitions = sum(len(states) for states in outcome.states.values())
+    if outcome.runs:
+        console.print(
+            f"{progress.computed} computed, {progress.checked} checked of {partitions} partitions, in {seconds:.0f} s.",
+            highlight=False,
+        )
+    elif outcome.succeeded:
+        console.print(f"Everything is fresh: {partitions} partitions, nothing was computed.", highlight=False)
+    return _conclude(console, errors, lake, sites, outcome)
+
+
+def _show_loads(console: Console, lake: Lake, sites: dict[str, Site]) -> None:
+    from pipeline.lake import open_session
+    from pipeline.publish.summary import backward_flow_note, loads_table, unusable_lines
+
+    with open_session() as session:
+        for site in sites.values():
+            shown = loads_table(lake, site)
+            if shown is not None:
+                console.print(shown)
+            for text in (backward_flow_note(session, lake, site), unusable_lines(session, lake, site)):
+                if text:
+                    console.print(text, markup=False, highlight=False)
+
+
+def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], outcome: Outcome) -> int:
+    from pipeline.publish.summary import failed_checks
+
+    for site in sites.values():
+        if doubtful := failed_checks(lake, site, "warning", MOST_FINDINGS):
+            console.print(f"Look at these in {site.title} (warnings; the numbers are computed):", style="yellow")
+            console.print(doubtful, markup=False, highlight=False)
+        if broken := failed_checks(lake, site, "error", MOST_FINDINGS):
+            errors.print(f"These checks fail in {site.title}; nothing that needs the tables is computed:", style="red")
+            errors.print(broken, markup=False, highlight=False, soft_wrap=True)
+    for failure in outcome.failures:
+        errors.print(failure, style="red", markup=False, highlight=False, soft_wrap=True)
+    if outcome.succeeded:
+        return DONE
+    left = sum(one.state != "fresh" for states in outcome.states.values() for one in states)
+    errors.print(f"{left} partitions are not up to date; `drainledger status` shows which.", style="red", highlight=False)
+    return FAILED
+
+
+def _status(console: Console, lake: Lake, sites: dict[str, Site]) -> int:
+    from pipeline.lake import open_session
+    from pipeline.orchestration.runs import look
+    from pipeline.orchestration.workbench import Workbench
+    from pipeline.publish.summary import STATE_MEANINGS, calendar_table, failed_checks, states_table
+
+    bench = Workbench(lake, sites)
+    seen: set[str] = set()
+    with open_session() as session:
+        for site in sites.values():
+            states = look(bench, site).all()
+            seen |= {one.state for one in states}
+            console.print(states_table(site, ((one.table, one.year, one.state) for one in states)))
+            calendar = calendar_table(session, lake, site)
+            if calendar is not None:
+                console.print(calendar)
+            for severity in ("error", "warning"):
+                if failed := failed_checks(lake, site, severity, MOST_FINDINGS):
+                    console.print(f"Failed checks of severity {severity}:")
+                    console.print(failed, markup=False, highlight=False)
+    for state, meaning in STATE_MEANINGS.items():
+        if state in seen:
+            console.print(f"{state}: {meaning}", highlight=False)
+    if seen - {"fresh"}:
+        console.print("`drainledger run` computes what is not fresh.", highlight=False)
+    return FAILED if "failing" in seen else DONE
+
+
+def _serve(console: Console, lake: Lake, sites: dict[str, Site], host: str, port: int) -> int:
+    from pipeline.orchestration.instance import LAKE_VARIABLE, SITES_VARIABLE, instance_folder
+
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as error:
+            raise RefusalError(
+                f"Port {port} of {host} cannot be used: {error.strerror or error}. Choose another with --port."
+            ) from error
+    environment = os.environ | {
+        "DAGSTER_HOME": str(instance_folder(lake.root)),
+        LAKE_VARIABLE: str(lake.root.resolve()),
+        SITES_VARIABLE: os.pathsep.join(str(site.folder.resolve()) for site in sites.values()),
+    }
+    console.print(f"http://{host}:{port} shows the lake {lake.root}. Ctrl+C ends it.", highlight=False)
+    page = [sys.executable, "-m", "dagster", "dev", "-m", "pipeline.definitions", "-h", host, "-p", str(port)]
+    with subprocess.Popen(page, env=environment) as process:
+        try:
+            code = process.wait()
+        except KeyboardInterrupt:
+            # Ctrl+C reached the page too; it ends its own processes.
+            process.wait()
+            return DONE
+    return DONE if code == 0 else FAILED
+
+
+class _Progress:
+    """What is being done, for the person who waits: a bar on a terminal, nothing elsewhere."""
+
+    def __init__(self, console: Console) -> None:
+        self.computed = 0
+        self.checked = 0
+        self._bar = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TimeElapsedColumn(),
+            console=console,
+            transient=True,
+            disable=not console.is_terminal,
+        )
+        self._task = self._bar.add_task("looking at the lake", total=None)
+
+    def __enter__(self) -> _Progress:
+        self._bar.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.stop()
+
+    def expect(self, steps: int) -> None:
+        """How many steps are still to come."""
+        self._bar.update(self._task, total=self.computed + self.checked + steps)
+
+    def step(self, what: str, site: str, year: int | None, words: str) -> None:
+        """One step begins."""
+        if words == "checking":
+            self.checked += 1
+        else:
+            self.computed += 1
+        partition = site if year is None else f"{site} {year}"
+        self._bar.update(self._task, description=f"{words} {what}, {partition}", completed=self.computed + self.checked)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,210 @@
+"""The tables that a person reads on the terminal: loads by plot and year, states of the tables, the calendar of the record.
+
+Belongs here: which stored rows they show, layout, rounding, wording.
+Does not: deciding what is shown when (cli.py), any computation beyond a share or a count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date
+from typing import Any
+
+import duckdb
+import pandas as pd
+from rich.table import Table as TextTable
+from rich.text import Text
+
+from pipeline.lake import Lake
+from pipeline.orchestration.checks import CHECKS, CheckBook
+from pipeline.site import Site
+from pipeline.tables import table
+from pipeline.tables.declared import NEGATIVE_IS_REAL
+
+STATE_STYLES: Mapping[str, str] = {
+    "fresh": "green",
+    "unchecked": "yellow",
+    "stale": "yellow",
+    "waiting": "yellow",
+    "missing": "yellow",
+    "blocked": "red",
+    "failing": "bold red",
+}
+
+STATE_MEANINGS: Mapping[str, str] = {
+    "fresh": "made from what is there now, and its checks passed",
+    "unchecked": "made from what is there now, not checked yet",
+    "stale": "made from files, registers or a method that have changed since",
+    "waiting": "raw files are new or changed; whether they touch it shows when they are read",
+    "missing": "not computed yet",
+    "blocked": "not computed, because a table that it needs fails a check",
+    "failing": "fails a check; nothing that needs it is computed",
+}
+
+UNKNOWN = "–"
+
+
+def loads_table(lake: Lake, site: Site) -> TextTable | None:
+    """Loads by plot and water year; none where none are stored."""
+    declared = table("loads_annual")
+    annual = lake.frame(declared, site.site, lake.years(declared, site.site))
+    if annual.empty:
+        return None
+    several = annual["analyte"].nunique() > 1
+    shown = TextTable(title=f"{site.title}: drainage and load by plot and water year", title_justify="left")
+    shown.add_column("plot")
+    if several:
+        shown.add_column("analyte")
+    for heading in (
+        "water\nyear",
+        "drainage\nmm",
+        "\n90 % interval",
+        "load\nkg/ha",
+        "\n90 % interval",
+        "mean\nmg/L",
+        "measured\n%",
+        "filled\n%",
+        "below\nrange %",
+    ):
+        shown.add_column(heading, justify="right")
+    previous = None
+    for row in annual.sort_values(["plot", "analyte", "water_year"]).to_dict("records"):
+        series = (row["plot"], row["analyte"])
+        if previous is not None and previous != series:
+            shown.add_section()
+        shown.add_row(
+            row["plot"] if previous != series else "",
+            *((row["analyte"],) if several else ()),
+            str(row["water_year"]),
+            _number(row["volume_mm"], 0),
+            _interval(row["volume_mm_p05"], row["volume_mm_p95"], 0),
+            _number(row["load_kg_ha"], 1),
+            _interval(row["load_kg_ha_p05"], row["load_kg_ha_p95"], 1),
+            _number(row["flow_weighted_mg_l"], 1),
+            _percent(row["share_measured"]),
+            _percent(row["share_filled"]),
+            _percent(row["share_below_range"]),
+        )
+        previous = series
+    return shown
+
+
+def backward_flow_note(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site) -> str:
+    """Why some numbers are negative, where water ran back; an empty text where none did."""
+    declared = table("hourly_flow")
+    hours = lake.relation(session, declared, site.site, lake.years(declared, site.site))
+    ((backward,),) = _ask(hours, "SELECT count(*) FROM stored WHERE net_l < 0")
+    if not backward:
+        return ""
+    return f"In {backward:,} plot-hours more water ran back than drained. {NEGATIVE_IS_REAL}"
+
+
+def states_table(site: Site, states: Iterable[tuple[str, int | None, str]]) -> TextTable:
+    """The state of every table and water year: rows are tables, columns are years.
+
+    Args:
+        site: the site.
+        states: table, water year (none: kept once per site) and state.
+    """
+    by_place = {(name, year): state for name, year, state in states}
+    years = sorted({year for _, year in by_place if year is not None})
+    shown = TextTable(title=f"{site.title}: tables", title_justify="left")
+    shown.add_column("table")
+    shown.add_column("once")
+    for year in years:
+        shown.add_column(str(year))
+    for name in dict.fromkeys(name for name, _ in by_place):
+        shown.add_row(name, *(_state(by_place.get((name, year))) for year in (None, *years)))
+    return shown
+
+
+def _state(state: str | None) -> Text:
+    return Text(state or "", style=STATE_STYLES.get(state or "", ""))
+
+
+def calendar_table(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site) -> TextTable | None:
+    """Share of the days that each plot's meter was on record: rows are plots and water years, columns are months.
+
+    A day counts by its metered share. None where no hours are stored.
+    """
+    declared = table("hourly_flow")
+    years = lake.years(declared, site.site)
+    shown = TextTable(title=f"{site.title}: days on record, in %", title_justify="left")
+    first_month = site.water_year_starts[0]
+    months = [(first_month - 1 + step) % 12 + 1 for step in range(12)]
+    for heading in ("plot", "water\nyear", *(f"{date(2001, month, 1):%b}" for month in months), "year"):
+        shown.add_column(heading, justify="left" if heading == "plot" else "right")
+    shares: dict[tuple[str, int], dict[int | None, float]] = {}
+    for year in years:
+        hours = lake.relation(session, declared, site.site, [year])
+        query = f"""
+            SELECT plot, month(hour_start + INTERVAL ({site.utc_offset.total_seconds()}) SECOND) AS month,
+                avg(measured_fraction)
+            FROM stored GROUP BY GROUPING SETS ((plot, month), (plot))
+            """
+        for plot, month, share in _ask(hours, query):
+            shares.setdefault((plot, year), {})[month] = share
+    for (plot, year), by_month in sorted(shares.items()):
+        if year == years[0] and shown.row_count:
+            shown.add_section()
+        name = plot if year == years[0] else ""
+        shown.add_row(name, str(year), *(_shade(by_month.get(month)) for month in (*months, None)))
+    return shown if shares else None
+
+
+def _shade(share: float | None) -> Text:
+    if share is None:
+        return Text(UNKNOWN)
+    # A month that lacks an hour is not called complete, nor one with an hour empty.
+    percent = min(max(round(100 * share), 1 if share > 0 else 0), 100 if share == 1 else 99)
+    style = "green" if percent >= 95 else "yellow" if percent >= 50 else "red"
+    return Text(str(percent), style=style)
+
+
+def failed_checks(lake: Lake, site: Site, severity: str, most: int) -> str:
+    """Failed expectations of a severity, one a line, at most so many; an empty text where none failed."""
+    rows = CheckBook(lake, site).rows
+    failed = rows[(rows["severity"] == severity) & ~rows["passed"].astype(bool)]
+    lines = [
+        f"  {row.table}, {row.partition}: {row.expectation} ({row.detail})" for row in failed.head(most).itertuples()
+    ]
+    if len(failed) > most:
+        lines.append(f"  and {len(failed) - most} more in {lake.path(CHECKS, site.site)}")
+    return "\n".join(lines)
+
+
+def unusable_lines(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site) -> str:
+    """How many raw lines could not be used, and where each stands with its reason; an empty text where all could."""
+    found = []
+    for name, what in (
+        ("rejected_lines", "lines of logger and weather files"),
+        ("rejected_results", "lines of samples and results"),
+    ):
+        declared = table(name)
+        rows = lake.relation(session, declared, site.site)
+        ((lines, files),) = _ask(rows, "SELECT count(*), count(DISTINCT path) FROM stored")
+        if lines:
+            found.append(
+                f"{lines:,} {what} in {files} files could not be used; each stands with its reason in "
+                f"{lake.path(declared, site.site)}"
+            )
+    return "\n".join(found)
+
+
+def _ask(stored: duckdb.DuckDBPyRelation, query: str) -> list[tuple[Any, ...]]:
+    """Rows of a query over a relation that it calls `stored`."""
+    found = stored.query("stored", query)
+    assert found is not None
+    return found.fetchall()
+
+
+def _number(value: float | None, decimals: int) -> str:
+    return UNKNOWN if value is None or pd.isna(value) else f"{value:,.{decimals}f}"
+
+
+def _interval(low: float | None, high: float | None, decimals: int) -> str:
+    return UNKNOWN if pd.isna(low) or pd.isna(high) else f"\\[{low:,.{decimals}f}, {high:,.{decimals}f}]"
+
+
+def _percent(share: float | None) -> str:
+    return UNKNOWN if share is None or pd.isna(share) else f"{100 * share:.0f}"
