@@ -54,7 +54,7 @@ CELLS = [
     ("calibrations.csv", "8.0,1.0", "8.0,-1", "calibrations.csv:2:expanded_uncertainty_pct", "0 or more"),
     ("calibrations.csv", "2020-10-02", "2 Oct 2020", "calibrations.csv:3:entered", "such as 2019-10-01"),
     ("wiring.csv", "N1,forward,interval,", "N1,forwards,interval,", "wiring.csv:2:direction", "Did you mean forward?"),
-    ("wiring.csv", "N1,forward,interval,", "N1,forward,total,", "wiring.csv:2:counts", "interval, running"),
+    ("wiring.csv", "N1,forward,interval,", "N1,forward,total,", "wiring.csv:2:counts", "«interval», «running»"),
     ("wiring.csv", "N1,forward,interval,", "N1,forward,running,", "wiring.csv:2:modulus", "running total"),
     ("wiring.csv", "N1,forward,interval,", "N1,forward,interval,65536", "wiring.csv:2:modulus", "empty cell"),
     ("wiring.csv", "S2,forward,running,65536", "S2,forward,running,1", "wiring.csv:6:modulus", "2 or more"),
@@ -155,7 +155,7 @@ STRUCTURE = [
     ("site.yaml", 'delimiter: ";"', 'delimiter: "\'"\n    quote: "\'"', "site.yaml:11:5", "another character"),
     ("site.yaml", "encoding: utf-8", "encoding: utf-88", "site.yaml:11:5", "«utf-88»"),
     ("site.yaml", "encoding: utf-8", "encoding: base64", "site.yaml:11:5", "text encoding"),
-    ("site.yaml", 'decimal: ","', 'decimal: ";"', "site.yaml:12:5", "one of ., ,"),
+    ("site.yaml", 'decimal: ","', 'decimal: ";"', "site.yaml:12:5", "one of «.», «,»"),
     ("site.yaml", "names_on_line: 2", "names_on_line: 4", "site.yaml:14:5", "a line from 1 to 3"),
     ("site.yaml", "names_on_line: 2", "names_on_line: 0", "site.yaml:14:5", "1 or more"),
     ("site.yaml", "lines_before_data: 3", "lines_before_data: many", "site.yaml:13:5", "whole number"),
@@ -169,7 +169,7 @@ STRUCTURE = [
     ("site.yaml", "%d.%m.%Y %H:%M", "%d.%m.%Y %H:%m", "site.yaml:15:31", "month once"),
     ("site.yaml", "%d.%m.%Y %H:%M", "dd.mm.yyyy", "site.yaml:15:31", "directive"),
     ("site.yaml", "%d.%m.%Y %H:%M", "%d.%m.%Y %H", "site.yaml:16:5", "no minutes"),
-    ("site.yaml", "stamps: start", "stamps: middle", "site.yaml:25:7", "start, end"),
+    ("site.yaml", "stamps: start", "stamps: middle", "site.yaml:25:7", "«start», «end»"),
     ("site.yaml", "      timezone: America/Chicago\n", "", "site.yaml:22:5", "exactly one of utc_offset and timezone"),
     ("site.yaml", "Chicago", 'Chicago\n      utc_offset: "-06:00"', "site.yaml:26:7", "exactly one"),
     ("site.yaml", "America/Chicago", "America/Chicogo", "site.yaml:26:7", "IANA"),
@@ -324,6 +324,24 @@ def test_an_unusable_row_still_names_its_plot_and_closes_its_gap(tmp_path: Path)
         "plots.csv:2:area_ha",
         "calibrations.csv:3:litres_per_pulse",
     ]
+
+
+def test_a_line_that_cannot_be_split_leaves_open_what_the_file_names(tmp_path: Path) -> None:
+    files = replaced("plots.csv", "North plot", '"North plot')
+    assert places(errors_of(write_folder(tmp_path, files))) == ["plots.csv:2:1"]
+
+
+def test_a_line_that_cannot_be_split_hides_no_other(tmp_path: Path) -> None:
+    files = replaced("plots.csv", "N,North plot,2.5\nS,South plot,1.25", 'N,"North plot,2.5\nS,South plot,-1')
+    assert places(errors_of(write_folder(tmp_path, files))) == ["plots.csv:2:1", "plots.csv:3:area_ha"]
+
+
+def test_a_file_far_too_large_for_a_register_is_not_read(tmp_path: Path) -> None:
+    folder = write_folder(tmp_path, FOLDER)
+    with (folder / "clocks.csv").open("r+b") as stream:
+        stream.truncate(51 << 20)
+    (error,) = errors_of(folder)
+    assert (error.file, error.allowed) == ("clocks.csv", "at most 50 MiB")
 
 
 def test_a_meter_wired_and_calibrated_but_in_no_plot_is_told_for_each_row(tmp_path: Path) -> None:

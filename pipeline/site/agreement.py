@@ -80,7 +80,7 @@ def _unknown_names(registers: Mapping[str, Register[Any]], known: KnownStructure
         ("treatments", "plot", "plot", plots, "plots.csv"),
         ("meters", "plot", "plot", plots, "plots.csv"),
         ("gauges", "plot", "plot", plots, "plots.csv"),
-        ("meters", "accuracy", "accuracy", curves, "accuracy.csv"),
+        ("meters", "accuracy", "error curve", curves, "accuracy.csv"),
         ("wiring", "meter", "meter", meters, "meters.csv"),
         ("calibrations", "meter", "meter", meters, "meters.csv"),
         ("wiring", "logger", "logger", loggers, "site.yaml"),

@@ -6,6 +6,7 @@ Does not: any rule about content (structure.py, registers.py, agreement.py).
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, time, timedelta
@@ -41,8 +42,9 @@ def load_site(folder: Path) -> Site:
         SiteErrors: anything is wrong; holds all errors of all files.
     """
     folder = Path(folder)
-    if not folder.is_dir():
-        found = "a file" if folder.exists() else "no such folder"
+    if not folder.is_dir() or not os.access(folder, os.R_OK | os.X_OK):
+        closed = "a folder that may not be opened" if folder.is_dir() else "a file"
+        found = closed if os.path.lexists(folder) else "no such folder"
         advice = "Give the path of a folder that holds site.yaml and the registers"
         raise SiteErrors([SiteError(str(folder), None, None, found, "a site folder", advice)])
     errors = list(_misnamed_files(folder))

@@ -34,8 +34,8 @@ RowT = TypeVar("RowT", bound=Row)
 class Register(Generic[RowT]):
     """A register as read: its usable rows, and the cells of all rows, by which unusable ones are still known.
 
-    `complete` is False where the file is absent though it must be there, or lacks a column: then it has no usable row, and
-    nothing follows from that. `header` holds the names of the file's columns.
+    `complete` is False where the file is absent though it must be there, lacks a column, or has a line that cannot be split into
+    cells: nothing then follows from what it does not say. `header` names the columns in which all names are known.
     """
 
     rows: tuple[RowT, ...] = ()
@@ -108,12 +108,12 @@ def read_register(path: Path, model: type[RowT], utc_offset: timedelta) -> Regis
     text = read_text(path, errors)
     if text is None:
         return Register(errors=errors)
-    records = _records(path.name, text, errors)
-    told = len(errors)
+    torn: list[SiteError] = []
+    records = _records(path.name, text, torn)
     header_line, header = next(records, (1, []))
     header = _trimmed(header, 0)
-    if len(errors) > told or not _header_usable(path.name, header_line, header, model, errors):
-        return Register(errors=errors)
+    if torn or not _header_usable(path.name, header_line, header, model, errors):
+        return Register(errors=errors + torn)
     rows, all_cells, unusable = [], [], []
     for line, record in records:
         record = _trimmed(record, len(header))
@@ -126,8 +126,9 @@ def read_register(path: Path, model: type[RowT], utc_offset: timedelta) -> Regis
             unusable.append(all_cells[-1])
         else:
             rows.append(row)
-    complete = all(name in header for name, required in model.columns().items() if required)
-    return Register(tuple(rows), tuple(all_cells), tuple(unusable), frozenset(header), complete, errors)
+    complete = not torn and all(name in header for name, required in model.columns().items() if required)
+    named_columns = frozenset() if torn else frozenset(header)
+    return Register(tuple(rows), tuple(all_cells), tuple(unusable), named_columns, complete, errors + torn)
 
 
 def _records(file: str, text: str, errors: list[SiteError]) -> Iterator[tuple[int, list[str]]]:

@@ -48,7 +48,7 @@ def _site_name(text: str) -> str:
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,99}", text):
         raise refusal(
             "letters, digits, - and _, beginning with a letter or digit",
-            "The name becomes part of folder names: shorten it",
+            "Write a short name such as reed-fen: it becomes part of the names of folders",
         )
     return text
 

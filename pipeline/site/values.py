@@ -17,7 +17,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 from pydantic_core import ErrorDetails, PydanticCustomError
 
-from pipeline.site.errors import listed, or_nearest
+from pipeline.site.errors import listed, or_nearest, quoted
 
 YEARS = range(1900, 2200)
 LARGEST_WHOLE_NUMBER = 10**18
@@ -181,7 +181,7 @@ def allowed_and_advice(detail: ErrorDetails) -> tuple[str, str]:
         return context["allowed"], context["advice"]
     if detail["type"] == "literal_error":
         words = re.findall(r"'([^']*)'", context["expected"])
-        return f"one of {listed(words)}", or_nearest(str(detail["input"]), words, "Write one of these words")
+        return f"one of {listed(map(quoted, words))}", or_nearest(str(detail["input"]), words, "Write one of these words")
     if detail["type"] in LIMITS:
         allowed, advice = LIMITS[detail["type"]]
         return allowed.format(**context), advice
