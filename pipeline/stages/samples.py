@@ -190,25 +190,34 @@ def _together(sheets: list[_Sheet], names: tuple[str, ...]) -> pd.DataFrame:
     )
 
 
-def _reject(rows: pd.DataFrame, wrong: pd.Series, reason: pd.Series | str) -> None:
-    """Give a reason to the lines that are wrong and have none yet: the first thing that is wrong with a line is told."""
-    now = wrong & (rows["reason"] == "")
-    rows["reason"] = rows["reason"].mask(now, reason)
+def _reject(rows: pd.DataFrame, wrong: pd.Series, sentence: str, **facts: pd.Series | str) -> None:
+    """Give a reason to the lines that are wrong and have none yet: the first thing that is wrong with a line is told.
+
+    The sentence names cells by their column in braces, and further facts by theirs.
+    """
+    now = rows.index[wrong & (rows["reason"] == "")]
+    if len(now):
+        told = rows.loc[now].assign(
+            **{name: fact.loc[now] if isinstance(fact, pd.Series) else fact for name, fact in facts.items()}
+        )
+        rows.loc[now, "reason"] = [sentence.format_map(cells) for cells in told.to_dict("records")]
 
 
 def _place(rows: pd.DataFrame) -> pd.Series:
     return rows["path"] + ", line " + rows["line"].astype("str")
 
 
+def _places(rows: pd.DataFrame, key: list[str]) -> pd.Series:
+    """For each line the places of all lines that share its key."""
+    together = _place(rows).groupby([rows[name] for name in key], sort=False)
+    return together.transform(" and ".join) if len(rows) else _place(rows)
+
+
 def _reject_copies(rows: pd.DataFrame, cells: list[str]) -> None:
     usable = rows[rows["reason"] == ""]
     first = _place(usable).groupby([usable[cell] for cell in cells], sort=False).transform("first")
     copies = usable.duplicated(cells).reindex(rows.index, fill_value=False)
-    _reject(
-        rows,
-        copies,
-        "The line repeats " + first.reindex(rows.index, fill_value="") + " cell for cell; that line is used.",
-    )
+    _reject(rows, copies, "The line repeats {first} cell for cell; that line is used.", first=first)
 
 
 def _check_samples(rows: pd.DataFrame, site: Site) -> pd.DataFrame:
@@ -216,29 +225,45 @@ def _check_samples(rows: pd.DataFrame, site: Site) -> pd.DataFrame:
     plots = [plot.plot for plot in site.plots]
     composite = rows["kind"].isin(["flow_composite", "time_composite"])
     start, end = _instants(rows["from"], site), _instants(rows["to"], site)
-    allowed_time = "; a time is written as 2020-04-21T09:30, with or without an offset."
+    no_time = "' is no time; a time is written as 2020-04-21T09:30, with or without an offset."
 
     _reject(rows, rows["sample"] == "", "Column sample is empty: the bottle has no name that a result could refer to.")
-    _reject(rows, (rows["plot"] != "") & ~rows["plot"].isin(plots),
-            "Column plot: '" + rows["plot"] + f"' is no plot of plots.csv; known are {', '.join(plots)} (empty for a blank).")  # fmt: skip
-    _reject(rows, ~rows["kind"].isin(KINDS), "Column kind: '" + rows["kind"] + f"' is not one of {', '.join(KINDS)}.")
+    _reject(
+        rows,
+        (rows["plot"] != "") & ~rows["plot"].isin(plots),
+        "Column plot: '{plot}' is no plot of plots.csv; known are {known} (empty for a blank).",
+        known=", ".join(plots),
+    )
+    _reject(rows, ~rows["kind"].isin(KINDS), "Column kind: '{kind}' is not one of {known}.", known=", ".join(KINDS))
     _reject(rows, rows["from"] == "", "Column from is empty: it is not known when the water was taken.")
-    _reject(rows, start.isna(), "Column from: '" + rows["from"] + "' is no time" + allowed_time)
-    _reject(rows, (rows["to"] != "") & end.isna(), "Column to: '" + rows["to"] + "' is no time" + allowed_time)
-    _reject(rows, composite & (rows["to"] == ""),
-            "Column to is empty: a composite needs the end of its window. Enter it, or call the sample a grab.")  # fmt: skip
-    _reject(rows, composite & (end <= start),
-            "Column to: '" + rows["to"] + "' is not after from, '" + rows["from"] + "'; a window ends after it begins.")  # fmt: skip
-    _reject(rows, ~composite & (rows["to"] != "") & (end != start),
-            "Column to: a grab has one moment, but '" + rows["to"] + "' is entered beside '" + rows["from"] + "'. Leave it "
-            "empty, or call the sample a composite.")  # fmt: skip
-
+    _reject(rows, start.isna(), "Column from: '{from}" + no_time)
+    _reject(rows, (rows["to"] != "") & end.isna(), "Column to: '{to}" + no_time)
+    _reject(
+        rows,
+        composite & (rows["to"] == ""),
+        "Column to is empty: a composite needs the end of its window. Enter it, or call the sample a grab.",
+    )
+    _reject(
+        rows,
+        composite & (end <= start),
+        "Column to: '{to}' is not after from, '{from}'; a window ends after it begins.",
+    )
+    _reject(
+        rows,
+        ~composite & (rows["to"] != "") & (end != start),
+        "Column to: a grab has one moment, but '{to}' is entered beside '{from}'. Leave it empty, or call the sample a "
+        "composite.",
+    )
     _reject_copies(rows, list(SAMPLE_COLUMNS))
     usable = rows[rows["reason"] == ""]
-    places = _place(usable).groupby(usable["sample"], sort=False).agg(" and ".join)
-    _reject(rows, usable.duplicated("sample", keep=False).reindex(rows.index, fill_value=False),
-            "Sample '" + rows["sample"] + "' is entered differently in " + rows["sample"].map(places).astype("str") + "; it is not known "
-            "which is right, so neither is used. Keep one of them, or give each bottle its own name.")  # fmt: skip
+    of_one_name = usable[usable.duplicated("sample", keep=False)]
+    _reject(
+        rows,
+        rows.index.to_series().isin(of_one_name.index),
+        "Sample '{sample}' is entered differently in {places}; it is not known which is right, so neither is used. Keep "
+        "one of them, or give each bottle its own name.",
+        places=_places(of_one_name, ["sample"]),
+    )
     return rows.assign(start=start, end=end.where(composite, start))
 
 
@@ -275,29 +300,38 @@ def _check_lab(rows: pd.DataFrame, samples: pd.DataFrame, site: Site) -> pd.Data
     )  # fmt: skip
     units = rows["analyte"].map({analyte: ", ".join(known_units(analyte)) for analyte in site.analytes})
     has_value, has_limit = rows["value"] != "", rows["detection_limit"] != ""
-    number_advice = "Write digits with a decimal point; 'less than' goes into the column qualifier."
+    larger = np.fmax(value, limit)
+    no_number = "' is no number. Write digits with a decimal point; 'less than' goes into the column qualifier."
 
     _reject(rows, rows["sample"] == "", "Column sample is empty: it is not known which bottle was analysed.")
-    _reject(rows, ~rows["analyte"].isin(site.analytes),
-            "Column analyte: '" + rows["analyte"] + f"' is not one of site.yaml's analytes: {', '.join(site.analytes)}.")  # fmt: skip
-    _reject(rows, ~rows["role"].isin(ROLES), "Column role: '" + rows["role"] + f"' is not one of {', '.join(ROLES)}.")
-    _reject(rows, ~censored & (rows["qualifier"] != ""),
-            "Column qualifier: '" + rows["qualifier"] + "' is not known; allowed are nothing, <, ND and U (all three: less "
-            "than the detection limit).")  # fmt: skip
-    _reject(rows, factor.isna(),
-            "Column unit: '" + rows["unit"] + "' is not known for " + rows["analyte"] + "; known are " + units + ".")  # fmt: skip
     _reject(
-        rows, ~has_value & ~censored, "Column value is empty, and the result is not marked as below the detection limit."
+        rows,
+        ~rows["analyte"].isin(site.analytes),
+        "Column analyte: '{analyte}' is not one of site.yaml's analytes: {known}.",
+        known=", ".join(site.analytes),
     )
-    _reject(rows, has_value & value.isna(), "Column value: '" + rows["value"] + "' is no number. " + number_advice)
-    _reject(rows, has_limit & limit.isna(),
-            "Column detection_limit: '" + rows["detection_limit"] + "' is no number. " + number_advice)  # fmt: skip
-    _reject(rows, value < 0, "Column value: '" + rows["value"] + "' is negative; a concentration is not.")
-    _reject(rows, limit < 0, "Column detection_limit: '" + rows["detection_limit"] + "' is negative; a limit is not.")
-    larger = np.fmax(value, limit)
-    _reject(rows, censored & ~(larger > 0),
-            "The result is less than a limit that is not given: enter it in the column detection_limit.")  # fmt: skip
-
+    _reject(rows, ~rows["role"].isin(ROLES), "Column role: '{role}' is not one of {known}.", known=", ".join(ROLES))
+    _reject(
+        rows,
+        ~censored & (rows["qualifier"] != ""),
+        "Column qualifier: '{qualifier}' is not known; allowed are nothing, and <, ND or U (all three: less than the "
+        "detection limit).",
+    )
+    _reject(rows, factor.isna(), "Column unit: '{unit}' is not known for {analyte}; known are {units}.", units=units)
+    _reject(
+        rows,
+        ~has_value & ~censored,
+        "Column value is empty, and the column qualifier does not say that it is below the detection limit.",
+    )
+    _reject(rows, has_value & value.isna(), "Column value: '{value}" + no_number)
+    _reject(rows, has_limit & limit.isna(), "Column detection_limit: '{detection_limit}" + no_number)
+    _reject(rows, value < 0, "Column value: '{value}' is negative; a concentration is not.")
+    _reject(rows, limit < 0, "Column detection_limit: '{detection_limit}' is negative; a limit is not.")
+    _reject(
+        rows,
+        censored & ~(larger > 0),
+        "The result is less than a limit that is not given: enter it in the column detection_limit.",
+    )
     _reject_unknown_bottles(rows, samples)
     cells = [*LAB_COLUMNS, *OPTIONAL_LAB_COLUMNS]
     _reject_copies(rows, cells)
@@ -315,16 +349,26 @@ def _reject_unknown_bottles(rows: pd.DataFrame, samples: pd.DataFrame) -> None:
     """Results of bottles that no field book holds, or that hold water of no plot; blanks need no field book."""
     usable = samples[samples["reason"] == ""]
     unusable = samples[(samples["reason"] != "") & ~samples["sample"].isin(usable["sample"])]
-    rejected_at = rows["sample"].map(_place(unusable).groupby(unusable["sample"]).first()).astype("str")
-    of_plot = rows["sample"].map(usable.set_index("sample")["plot"]).astype("str")
+    rejected_at = rows["sample"].map(_place(unusable).groupby(unusable["sample"]).first())
+    of_plot = rows["sample"].map(usable.set_index("sample")["plot"])
     from_plot = ~rows["role"].isin(BLANKS)
-    _reject(rows, from_plot & rejected_at.notna(),
-            "Sample '" + rows["sample"] + "' is in a field book whose line could not be used (" + rejected_at + ").")  # fmt: skip
-    _reject(rows, from_plot & of_plot.isna(),
-            "Sample '" + rows["sample"] + "' stands in no field book: its plot and time are not known. Enter it in samples/.")  # fmt: skip
-    _reject(rows, (rows["role"] == "result") & (of_plot == ""),
-            "Sample '" + rows["sample"] + "' has no plot in its field book, so this is no result of a plot. Enter the plot, "
-            "or the role field_blank.")  # fmt: skip
+    _reject(
+        rows,
+        from_plot & rejected_at.notna(),
+        "Sample '{sample}' stands in a field book, but its line could not be used ({place}).",
+        place=rejected_at,
+    )
+    _reject(
+        rows,
+        from_plot & of_plot.isna(),
+        "Sample '{sample}' stands in no field book: its plot and time are not known. Enter it in samples/.",
+    )
+    _reject(
+        rows,
+        (rows["role"] == "result") & (of_plot == ""),
+        "Sample '{sample}' has no plot in its field book, so this is no result of a plot. Enter the plot, or the role "
+        "field_blank.",
+    )
 
 
 def _reject_contradictions(rows: pd.DataFrame) -> None:
@@ -333,10 +377,14 @@ def _reject_contradictions(rows: pd.DataFrame) -> None:
     key = [usable["sample"], usable["analyte"]]
     lowest_limit = usable["detection_limit_mg_l"].where(usable["censored"]).groupby(key).transform("min")
     highest_value = usable["value_mg_l"].groupby(key).transform("max")
-    places = _place(usable).groupby(key).transform(" and ".join)
-    _reject(rows, (highest_value > lowest_limit).reindex(rows.index, fill_value=False),
-            "The results of sample '" + rows["sample"] + "' contradict one another: one is less than a limit that another "
-            "exceeds (" + places.reindex(rows.index, fill_value="") + "); it is not known which is right, so none is used.")  # fmt: skip
+    contradicting = usable[highest_value > lowest_limit]
+    _reject(
+        rows,
+        rows.index.to_series().isin(contradicting.index),
+        "The results of sample '{sample}' contradict one another: one is less than a limit that another exceeds ({places}); "
+        "it is not known which is right, so none is used.",
+        places=_places(contradicting, ["sample", "analyte"]),
+    )
 
 
 def _results(used: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
