@@ -1,0 +1,97 @@
+"""Stages simple enough to see through, for tests of what runs them.
+
+Belongs here: stand-ins for the stages that fill, group and estimate; the ones before them are the project's own.
+Does not: any claim about hydrology.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from pipeline.orchestration.stages import Stages
+from pipeline.site import Site
+from pipeline.stages.concentration import concentration
+from pipeline.stages.intake import read_raw_files
+from pipeline.stages.loads import loads
+from pipeline.stages.outages import outages
+from pipeline.stages.pulses import gauge_readings, pulse_counts
+from pipeline.stages.samples import sample_results
+from pipeline.stages.volumes import interval_flow
+from pipeline.stages.weather import weather_hours
+
+
+def measured_hours(
+    session: duckdb.DuckDBPyConnection,
+    flow: duckdb.DuckDBPyRelation,
+    outages: pd.DataFrame,
+    site: Site,
+    start: datetime,
+    end: datetime,
+) -> pd.DataFrame:
+    """Every plot-hour of a period with the net volume of the intervals that start in it."""
+    summed = flow.query(
+        "flow",
+        "SELECT plot, date_trunc('hour', interval_start) AS hour_start, sum(net_l) AS net_l FROM flow GROUP BY ALL",
+    )
+    assert summed is not None
+    hours = pd.date_range(start, end, freq="h", inclusive="left", unit="us")
+    grid = pd.MultiIndex.from_product([[plot.plot for plot in site.plots], hours], names=["plot", "hour_start"])
+    return summed.df().set_index(["plot", "hour_start"]).reindex(grid).reset_index()
+
+
+def fill_hours(measured: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int) -> pd.DataFrame:
+    """The hours of one year; what is missing becomes the mean of the plot's hours in the window."""
+    start, end = site.water_year_period(year)
+    net = measured["net_l"].fillna(measured.groupby("plot")["net_l"].transform("mean").fillna(0.0))
+    known = measured["net_l"].notna()
+    filled = measured[["plot", "hour_start"]].assign(
+        net_l=net,
+        net_l_p05=net - 1.0,
+        net_l_p95=net + 1.0,
+        basis=known.map({True: "measured", False: "from_weather"}),
+        measured_fraction=known.astype("float64"),
+        below_range_fraction=0.0,
+    )
+    return filled[(filled["hour_start"] >= start) & (filled["hour_start"] < end)]
+
+
+def events(hours: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int) -> pd.DataFrame:
+    """One event per plot: the first week of the year."""
+    start = site.water_year_period(year)[0]
+    return pd.DataFrame(
+        {
+            "plot": [plot.plot for plot in site.plots],
+            "event": f"{year}-001",
+            "start": pd.Timestamp(start),
+            "end": pd.Timestamp(start) + pd.Timedelta(days=7),
+            "volume_mm": 1.0,
+            "peak_l_min": 1.0,
+            "rain_mm": 0.0,
+            "measured_fraction": 1.0,
+        }
+    )
+
+
+def plain_stages(**others: Callable[..., Any]) -> Callable[[], Stages]:
+    """Loads the plain stages, some replaced by others."""
+    plain = Stages(
+        read_raw_files=read_raw_files,
+        pulse_counts=pulse_counts,
+        gauge_readings=gauge_readings,
+        weather_hours=weather_hours,
+        interval_flow=interval_flow,
+        outages=outages,
+        measured_hours=measured_hours,
+        fill_hours=fill_hours,
+        events=events,
+        sample_results=sample_results,
+        concentration=concentration,
+        loads=loads,
+    )
+    return lambda: dataclasses.replace(plain, **others)
