@@ -10,6 +10,7 @@ import io
 import itertools
 import re
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 import molmass
@@ -25,7 +26,7 @@ from scipy.stats import spearmanr
 from tests.field import Field, Plan, simulate, write_field
 from tests.field.laboratory import PER_MG_L_AS_N, event_composites
 from tests.field.meters import error_limit_share, realised_error_share, running_totals
-from tests.field.plots import Meter, invent_meters, invent_plots
+from tests.field.plots import invent_meters, invent_plots
 from tests.field.water import both_ways, column, groundwater_balance, linear_reservoir
 
 REPOSITORY = Path(__file__).resolve().parents[1]
@@ -107,8 +108,8 @@ def test_a_water_table_without_input_recedes_as_a_linear_reservoir() -> None:
     # q(t) = q0 exp(-t/k): recession of a linear reservoir, any hydrology text. The hourly step follows it to (1/2k) a time constant.
     hours = 400
     plots = [
-        p.__class__(**{**p.__dict__, "quickening_mm": 1e12, "deep_seepage_per_hour": 0.0, "recession_hours": 2000.0})
-        for p in invent_plots(SMALL)
+        replace(plot, quickening_mm=1e12, deep_seepage_per_hour=0.0, recession_hours=2000.0)
+        for plot in invent_plots(SMALL)
     ]
     recharge = np.zeros((hours, len(plots)))
     recharge[0] = 40.0
@@ -229,7 +230,7 @@ def test_nitrate_is_higher_in_late_spring_than_in_winter(demo: Field) -> None:
 
 def test_a_constant_concentration_gives_volume_times_concentration(small: Field) -> None:
     # 1 mm at 1 mg/L is 0.01 kg/ha: 10 000 L/ha times 1 mg/L.
-    ten = small.__class__(**{**small.__dict__, "nitrate_mg_l": np.full_like(small.nitrate_mg_l, 10.0)})
+    ten = replace(small, nitrate_mg_l=np.full_like(small.nitrate_mg_l, 10.0))
     loads = ten.true_loads()
     np.testing.assert_allclose(loads["load_kg_ha"], loads["volume_mm"] * 0.1, rtol=1e-12)
 
@@ -460,10 +461,6 @@ def interval_starts(field: Field) -> pd.DatetimeIndex:
     )
 
 
-def column_of(meter: Meter, place: int) -> str:
-    return meter.channels[place].forward
-
-
 def test_the_same_plan_writes_the_same_bytes(tmp_path: Path) -> None:
     for name in ("one", "other"):
         write_field(simulate(SMALL), tmp_path / name, tmp_path / name)
@@ -499,9 +496,9 @@ def test_committed_raw_files_stay_under_ten_megabytes() -> None:
     assert 0 < size <= 10_000_000
 
 
-def test_compressed_files_carry_no_time_and_no_name() -> None:
+def test_compressed_files_carry_no_time_and_no_name(written_demo: Path) -> None:
     # RFC 1952: bytes 4 to 7 are the time, bit 3 of byte 3 says that a name follows.
-    packed = [file.read_bytes() for file in COMMITTED_RAW.rglob("*.gz")]
+    packed = [file.read_bytes() for file in written_demo.rglob("*.gz")]
     assert packed
     for data in packed:
         assert data[4:8] == b"\0\0\0\0"
@@ -561,7 +558,7 @@ def test_interval_counts_in_the_files_are_the_pulses_and_dead_meters_say_so(demo
 def test_a_running_total_counts_on_while_the_logger_is_dark(demo: Field, written_demo: Path) -> None:
     meter = next(m for m in demo.meters if m.logger == "west" and m.modulus is not None)
     table = readings(written_demo / "lake" / "raw" / "sedge-hollow", "west")
-    shown = table[column_of(meter, 0)].reindex(interval_starts(demo), fill_value="---").to_numpy()
+    shown = table[meter.channels[0].forward].reindex(interval_starts(demo), fill_value="---").to_numpy()
     dead = demo.failures.dead[meter.plot]
     survived = [
         o
