@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import gzip
+import re
 import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ LAB_COLUMNS = ("sample", "analyte", "value", "unit")
 OPTIONAL_LAB_COLUMNS = ("qualifier", "detection_limit", "analysed", "batch", "role")
 
 TIME = r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,6})?)?(?:Z|[+-]\d\d:?\d\d)?)?"
+NOT_UTF_8 = re.compile("[\ud800-\udfff]")
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 
 
@@ -141,7 +143,7 @@ def _read(path: Path, raw_folder: Path, required: tuple[str, ...], optional: tup
         cells = None if damage else _cells(line)
         reason = damage or _line_damage(cells, line, len(found))
         named = {} if reason or cells is None else dict(zip(found, cells, strict=True))
-        shown = line.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+        shown = line if line.isascii() else line.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
         rows.append((name, number, shown, reason, *(named.get(column, "") for column in names)))
     frame = pd.DataFrame(rows, columns=["path", "line", "text", "reason", *names])
     return _Sheet(name, frame, len(lines), header_lines, blank_lines)
@@ -172,7 +174,7 @@ def _header_damage(found: list[str], line: str, required: tuple[str, ...]) -> st
 
 def _line_damage(cells: list[str] | None, line: str, columns: int) -> str:
     """Why a line cannot be told apart into cells, or nothing."""
-    if any("\ud800" <= character <= "\udfff" for character in line):
+    if NOT_UTF_8.search(line):
         return "The line holds bytes that are not UTF-8 text. Save the file as UTF-8."
     if cells is None:
         return "A quotation mark opens or closes where none belongs. Close it in the same line; a record may not run over several."
