@@ -43,7 +43,7 @@ def write_file(path: Path, text: str) -> None:
         path.write_bytes(data)
         return
     packed = io.BytesIO()
-    with gzip.GzipFile(filename="", mode="wb", compresslevel=9, fileobj=packed, mtime=0) as stream:
+    with gzip.GzipFile(filename="", mode="wb", compresslevel=6, fileobj=packed, mtime=0) as stream:
         stream.write(data)
     path.with_name(path.name + ".gz").write_bytes(packed.getvalue())
 
