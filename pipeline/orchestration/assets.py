@@ -7,7 +7,7 @@ Annotations are evaluated here (no import from __future__), since Dagster looks 
 """
 
 import traceback
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -195,29 +195,15 @@ def _sentence(error: Exception) -> str:
     )
 
 
-def build_checks(computation: Computation, partitions: Partitions) -> list[AssetChecksDefinition]:
+def build_checks(computation: Computation, partitions: Partitions) -> AssetChecksDefinition:
     """Two checks for each table of a computation: what must hold stops what lies downstream, what should hold does not."""
-    return [_build_checks(table(name), partitions.sites) for name in computation.tables]
 
-
-def _build_checks(declared: Table, sites: Mapping[str, Site]) -> AssetChecksDefinition:
     @multi_asset_check(
-        name=f"check_{declared.name}",
-        specs=[
-            AssetCheckSpec(
-                MUST_HOLD,
-                asset=declared.name,
-                blocking=True,
-                description="Expectations of severity error, made from the table's declaration and the registers.",
-            ),
-            AssetCheckSpec(
-                SHOULD_HOLD,
-                asset=declared.name,
-                description="Expectations of severity warning: look at what fails; the tables below are computed.",
-            ),
-        ],
+        name=f"check_{computation.name}",
+        specs=[spec for name in computation.tables for spec in _check_specs(name)],
+        can_subset=True,
         required_resource_keys={WORKBENCH},
-        description=f"Holds each partition of {declared.name} to its expectations.",
+        description=f"Holds each partition of {', '.join(computation.tables)} to its expectations.",
     )
     def hold(context: AssetCheckExecutionContext) -> Iterator[AssetCheckResult]:
         bench: Workbench = context.resources.workbench
@@ -225,36 +211,54 @@ def _build_checks(declared: Table, sites: Mapping[str, Site]) -> AssetChecksDefi
         if op.has_partition_key or op.has_partition_key_range:
             chosen = read_keys(op.partition_keys)
         else:
-            chosen = [(name, year) for name, site in sites.items() for year in _years(declared, site)]
-        failed: dict[str, list[str]] = {MUST_HOLD: [], SHOULD_HOLD: []}
-        checked_sites = set()
-        for site_name, year in chosen:
-            site = bench.sites[site_name]
-            if not bench.lake.path(declared, site_name, year).exists():
-                continue
-            verdict = check(bench, site, declared.name, year)
-            checked_sites.add(site_name)
-            where = partition_words(site_name, year)
-            failed[MUST_HOLD] += [f"{where}: {sentence}" for sentence in verdict.broken]
-            failed[SHOULD_HOLD] += [f"{where}: {sentence}" for sentence in verdict.doubtful]
-        for site_name in sorted(checked_sites):
+            chosen = [(name, year) for name, site in partitions.sites.items() for year in computation.years(site)]
+        asked = {(key.asset_key.to_user_string(), key.name) for key in context.selected_asset_check_keys}
+        for name in computation.tables:
+            if any(of_table == name for of_table, _ in asked):
+                failed = _failed(bench, name, chosen)
+                for check_name, sentences in failed.items():
+                    if (name, check_name) in asked:
+                        yield _result(name, check_name, sentences)
+        for site_name in sorted({site_name for site_name, _ in chosen}):
             op.log_event(AssetMaterialization(CHECKS.name, partition=site_name))
-        for name, sentences in failed.items():
-            yield AssetCheckResult(
-                asset_key=declared.name,
-                check_name=name,
-                passed=not sentences,
-                severity=AssetCheckSeverity.ERROR if name == MUST_HOLD else AssetCheckSeverity.WARN,
-                metadata={"failed": MetadataValue.md("\n".join(f"- {sentence}" for sentence in sentences))}
-                if sentences
-                else {},
-            )
 
     return hold
 
 
-def _years(declared: Table, site: Site) -> list[int | None]:
-    return list(site.water_years()) if declared.time_column is not None else [None]
+def _check_specs(name: str) -> Iterator[AssetCheckSpec]:
+    yield AssetCheckSpec(
+        MUST_HOLD,
+        asset=name,
+        blocking=True,
+        description="Expectations of severity error, made from the table's declaration and the registers.",
+    )
+    yield AssetCheckSpec(
+        SHOULD_HOLD,
+        asset=name,
+        description="Expectations of severity warning: look at what fails; the tables below are computed.",
+    )
+
+
+def _failed(bench: Workbench, name: str, partitions: list[tuple[str, int | None]]) -> dict[str, list[str]]:
+    """The sentences of what fails, by check, over all chosen partitions that lie in the lake."""
+    failed: dict[str, list[str]] = {MUST_HOLD: [], SHOULD_HOLD: []}
+    for site_name, year in partitions:
+        if bench.lake.path(table(name), site_name, year).exists():
+            verdict = check(bench, bench.sites[site_name], name, year)
+            where = partition_words(site_name, year)
+            failed[MUST_HOLD] += [f"{where}: {sentence}" for sentence in verdict.broken]
+            failed[SHOULD_HOLD] += [f"{where}: {sentence}" for sentence in verdict.doubtful]
+    return failed
+
+
+def _result(name: str, check_name: str, sentences: list[str]) -> AssetCheckResult:
+    return AssetCheckResult(
+        asset_key=name,
+        check_name=check_name,
+        passed=not sentences,
+        severity=AssetCheckSeverity.ERROR if check_name == MUST_HOLD else AssetCheckSeverity.WARN,
+        metadata={"failed": MetadataValue.md("\n".join(f"- {sentence}" for sentence in sentences))} if sentences else {},
+    )
 
 
 def checks_asset(partitions: Partitions) -> AssetSpec:

@@ -61,7 +61,7 @@ def build_definitions(bench: Workbench, broken: Mapping[Path, str] | None = None
             checks_asset(partitions),
             *notices,
         ],
-        asset_checks=[check for computation in COMPUTATIONS for check in build_checks(computation, partitions)],
+        asset_checks=[build_checks(computation, partitions) for computation in COMPUTATIONS],
         sensors=[build_raw_files_sensor(bench)],
         resources={WORKBENCH: _workbench_resource(bench)},
         executor=in_process_executor,

@@ -430,7 +430,9 @@ def _found(expected: Expected, result: Any, frame: pd.DataFrame, key: Sequence[s
         wrong = frame[frame["declared_type"] != frame["stored_type"]]
         return "; ".join(f"{row.declared} is {row.stored_type}, not {row.declared_type}" for row in wrong.itertuples())
     if "unexpected_count" in values:
-        return f"{values['unexpected_count']:,} of {len(frame):,} rows do not: {_examples(expected, values, frame, key)}"
+        return (
+            f"{values['unexpected_count']:,} of {len(frame):,} rows break this: {_examples(expected, values, frame, key)}"
+        )
     if "observed_value" in values:
         return f"found {values['observed_value']}"
     return "could not be examined: " + "; ".join(str(info) for info in (result.exception_info or {}).values())
