@@ -172,6 +172,18 @@ def test_a_fall_across_missing_records_that_a_reset_explains_as_well_stays_unkno
     assert north["forward_pulses"].astype("Int64").tolist() == [30, pd.NA, pd.NA, 5]
 
 
+def test_no_difference_is_known_across_a_declared_outage_of_the_meter_itself(
+    tmp_path: Path, session: duckdb.DuckDBPyConnection
+) -> None:
+    """A logger that was out leaves the counter running; a meter that was out may have come back as another one."""
+    rows = [f"{stamp(i)};{total};0;0;0;12" for i, total in ((0, 100), (1, 110), (30, 400), (31, 405))]
+    for scope, name, expected in (("logger", "east", [10, 290, 5]), ("meter", "M1", [10, 5]), ("plot", "north", [10, 5])):
+        register = f"scope,name,from,to,cause,note\n{scope},{name},2020-01-01T01:00,2020-01-01T04:00,lightning,\n"
+        site = small_site(tmp_path, outages=register, **running(1_000_000))
+        north = counts_of(session, site, tmp_path, rows).query("plot == 'north'")
+        assert north["forward_pulses"].tolist() == expected
+
+
 def test_a_gauge_is_read_in_its_own_unit_by_date(tmp_path: Path, session: duckdb.DuckDBPyConnection) -> None:
     gauges = (
         "gauge,logger,column,quantity,unit,plot,from,to\n"

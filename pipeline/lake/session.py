@@ -13,7 +13,7 @@ import duckdb
 
 
 def open_session(
-    spill_folder: Path | None = None, memory_limit: str = "1GB", threads: int | None = None
+    spill_folder: Path | None = None, memory_limit: str = "500MB", threads: int | None = None
 ) -> duckdb.DuckDBPyConnection:
     """A private in-memory session.
 

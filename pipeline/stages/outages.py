@@ -47,7 +47,7 @@ def outages(
         ]
         parts.append(_stretches(plot.plot, missing, [row for row in declared if row[0] < row[1]]))
     frame = pd.concat(parts, ignore_index=True)
-    frame["hours"] = (frame["end"] - frame["start"]) / pd.Timedelta(hours=1)
+    frame["hours"] = (frame["end"] - frame["start"]).dt.total_seconds() / 3600
     return frame[list(table("outages").names)]
 
 

@@ -14,11 +14,10 @@ import duckdb
 
 from pipeline.site import Calibration, Meter, Site, Wiring
 from pipeline.stages.intake import Readings, Record
-from pipeline.stages.phrases import literal, within, words
+from pipeline.stages.phrases import instant, literal, within, words
 from pipeline.tables import table
 from pipeline.tables.declared import PULSE_QUALITY
 from pipeline.tables.schema import SQL_TYPES
-
 
 CHANCE_OF_RESET = 0.05
 """Across missing records the counter may have lost its power. A reset leaves any difference modulo the modulus, all equally
@@ -68,7 +67,8 @@ def pulse_counts(
     A running total is differenced from reading to reading. A fall is a rollover where the difference modulo the modulus is
     possible at the meter's top flow; otherwise the counter was reset, and the interval is unknown. Across missing
     records the difference is kept as one row that spans them (`spans_gap`), unless the counter could have gone round
-    more than once, or it fell so that a reset explains the fall as well as a rollover does (`CHANCE_OF_RESET`).
+    more than once, or it fell so that a reset explains the fall as well as a rollover does (`CHANCE_OF_RESET`). Across a
+    declared outage of the meter or its plot no difference is known: the meter may have been out, or exchanged.
 
     Args:
         session: holds the readings.
@@ -161,9 +161,21 @@ def _counts(site: Site, stretch: Stretch, record: Record, start: datetime, end: 
         """
 
 
+def _meter_was_out(site: Site, stretch: Stretch) -> str:
+    """SQL that is true where a difference spans part of a declared outage of the meter itself or of its plot."""
+    names = {("meter", stretch.meter.meter), ("plot", stretch.meter.plot)}
+    spans = [
+        f"(interval_end > {instant(row.start)}" + (f" AND since < {instant(row.end)})" if row.end is not None else ")")
+        for row in site.outages
+        if (row.scope, row.name) in names
+    ]
+    return " OR ".join(spans) or "false"
+
+
 def _differences(site: Site, stretch: Stretch, rows: str, wired: dict[str, str], running: dict[str, Wiring]) -> str:
     """SQL that turns running totals into counts since the reading before."""
     minutes = "(epoch_us(interval_end) - epoch_us(since)) / 6e7"
+    out = _meter_was_out(site, stretch)
     columns = []
     for way in wired:
         if way not in running:
@@ -183,7 +195,7 @@ def _differences(site: Site, stretch: Stretch, rows: str, wired: dict[str, str],
         possible = f"{minutes} * {stretch.meter.top_l_min} / {litres} + 1" if litres else "0"
         by_chance = f"{risen} < 0 AND since < started AND {difference} > {CHANCE_OF_RESET * modulus}"
         columns.append(
-            f"""CASE WHEN {difference} <= {possible} AND {possible} < {modulus} AND NOT ({by_chance})
+            f"""CASE WHEN {difference} <= {possible} AND {possible} < {modulus} AND NOT ({by_chance}) AND NOT ({out})
                 THEN {difference} END AS {way}"""
         )
     both = " AND ".join(f"{way} IS NOT NULL" for way in running)
