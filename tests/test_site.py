@@ -15,6 +15,7 @@ import pickle
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import duckdb
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -22,6 +23,7 @@ from pydantic import ValidationError
 
 from pipeline.site import Policies, Site, SiteErrors, load_site
 from pipeline.site.registers import REGISTERS
+from pipeline.site.structure import DIRECTIVES
 from tests.site_folder import FOLDER, replaced, write_folder
 
 DEMO = Path(__file__).parents[1] / "configs" / "sedge-hollow"
@@ -89,6 +91,19 @@ def test_an_offset_means_the_same_with_and_without_quotes(tmp_path: Path, site: 
     assert changed(tmp_path, "site.yaml", 'clock: {utc_offset: "-06:00"}', "clock: {utc_offset: -06:00}").utc_offset == (
         site.utc_offset
     )
+
+
+@pytest.mark.parametrize("directive", sorted(DIRECTIVES))
+def test_every_directive_of_a_time_format_is_one_that_duckdb_reads(directive: str) -> None:
+    # DuckDB refuses a format with a directive that it does not know; a text that does not fit is NULL.
+    with duckdb.connect() as session:
+        (read,) = session.execute(f"SELECT try_strptime('no time', '%{directive}')").fetchone() or ("no row",)
+    assert read is None
+
+
+def test_stamps_by_iso_8601_need_no_directives(tmp_path: Path) -> None:
+    site = changed(tmp_path, "site.yaml", '"%d.%m.%Y %H:%M"', "ISO 8601")
+    assert site.logger_layouts["plain"].timestamp.format == "ISO 8601"
 
 
 def test_policies_have_defaults(site: Site) -> None:
@@ -222,6 +237,12 @@ def test_fingerprint_rows_are_those_that_touch_the_period(site: Site) -> None:
     rows = site.fingerprint_rows("calibrations", *site.water_year_period(2020))
     first = [row["litres_per_pulse"] for row in rows if (row["meter"], row["direction"]) == ("N1", "forward")]
     assert first == [8.0]
+
+
+def test_fingerprint_rows_leave_out_what_ended_where_the_period_begins(site: Site) -> None:
+    rows = site.fingerprint_rows("calibrations", *site.water_year_period(2021))
+    first = [row["litres_per_pulse"] for row in rows if (row["meter"], row["direction"]) == ("N1", "forward")]
+    assert first == [8.1]
 
 
 def test_fingerprint_rows_of_registers_without_dates_are_all(site: Site) -> None:

@@ -120,7 +120,7 @@ def _time_format(text: str) -> str:
     used = DIRECTIVE.findall(text)
     unknown = [f"%{directive}" for directive in used if directive not in DIRECTIVES]
     if unknown or text.count("%") != sum(1 + (directive == "%") for directive in used):
-        known = listed_directives()
+        known = " ".join(f"%{directive}" for directive in DIRECTIVES)
         raise refusal(f"the directives {known}", f"Replace {', '.join(unknown) or 'the open %'}. {advice}")
     parts = [DIRECTIVES[directive] for directive in used if directive != "%"]
     twice = sorted({part for part in parts if parts.count(part) > 1})
@@ -131,11 +131,6 @@ def _time_format(text: str) -> str:
     if not (has_date and has_hour):
         raise refusal("a format that gives year, month, day and the time of day (or the word ISO 8601)", advice)
     return text
-
-
-def listed_directives() -> str:
-    """The directives of a time format, as one writes them."""
-    return " ".join(f"%{directive}" for directive in DIRECTIVES)
 
 
 def _time_zone(text: str) -> str:
