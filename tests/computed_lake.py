@@ -1,0 +1,104 @@
+"""A small invented site, its lake, and runs on them, for tests of what runs the stages.
+
+Belongs here: writing the field once per test session, computing its lake once, copies that a test may damage.
+Does not: promises (test_*.py).
+"""
+
+from __future__ import annotations
+
+import atexit
+import functools
+import hashlib
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.lake import Lake
+from pipeline.orchestration.runs import Outcome, bring_up_to_date
+from pipeline.orchestration.workbench import Workbench
+from pipeline.site import Site, load_site
+from tests.field import Plan, simulate, write_field
+from tests.plain_stages import plain_stages
+
+SITE = "sedge-hollow"
+YEARS = (2020, 2021, 2022)
+
+
+@dataclass
+class Field:
+    """A lake and a site folder on disk, and what the last run did."""
+
+    root: Path
+
+    @property
+    def lake(self) -> Lake:
+        return Lake(self.root / "lake")
+
+    @property
+    def folder(self) -> Path:
+        return self.root / "configs" / SITE
+
+    @property
+    def site(self) -> Site:
+        return load_site(self.folder)
+
+    def bench(self, **stages: object) -> Workbench:
+        """A workbench with plain stages, some replaced."""
+        return Workbench(self.lake, {SITE: self.site}, load_stages=plain_stages(**stages))
+
+    def run(self, **stages: object) -> tuple[Outcome, list[tuple[str, int | None, str]]]:
+        """Bring the lake up to date; gives the outcome and every step: table, water year, what was done."""
+        bench = self.bench(**stages)
+        steps: list[tuple[str, int | None, str]] = []
+        bench.on_step = lambda what, site, year, words: steps.append((what, year, words))
+        return bring_up_to_date(bench), steps
+
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of every table file, by path below tables/."""
+        tables = self.lake.tables
+        return {
+            path.relative_to(tables).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in sorted(tables.rglob("*.parquet"))
+        }
+
+    def edit(self, register: str, old: str, new: str) -> None:
+        """Replace a piece of text in a file of the site folder; it must stand there exactly once."""
+        path = self.folder / register
+        text = path.read_text()
+        assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in {register}"
+        path.write_text(text.replace(old, new))
+
+
+def computed(steps: list[tuple[str, int | None, str]]) -> set[tuple[str, int | None]]:
+    """What was computed: first table of each computation, and water year."""
+    return {(what, year) for what, year, words in steps if words == "computing"}
+
+
+def _kept_folder() -> Path:
+    folder = tempfile.mkdtemp(prefix="drainledger-tests-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return Path(folder)
+
+
+@functools.cache
+def raw_field() -> Field:
+    """The invented site as it came: raw files and site folder, nothing computed. Not to be changed."""
+    root = _kept_folder()
+    write_field(simulate(Plan(years=len(YEARS), plots=2, interval_minutes=60)), root / "lake", root / "configs")
+    return Field(root)
+
+
+@functools.cache
+def computed_field() -> Field:
+    """The same with all tables computed by the plain stages. Not to be changed."""
+    field = copy_of(raw_field(), _kept_folder() / "copy")
+    outcome, _ = field.run()
+    assert outcome.succeeded, outcome
+    return field
+
+
+def copy_of(field: Field, root: Path) -> Field:
+    """A copy that a test may change."""
+    shutil.copytree(field.root, root)
+    return Field(root)

@@ -1,0 +1,343 @@
+"""Promises of the expectations: a sound table keeps to all of them, and every damage breaks the one that it should."""
+
+from __future__ import annotations
+
+import functools
+import socket
+
+import pandas as pd
+import pytest
+
+from pipeline.lake import open_session
+from pipeline.orchestration.checks import facts
+from pipeline.orchestration.computations import made_tables
+from pipeline.tables import TABLES, Column, Table, table
+from pipeline.tables.declared import NEGATIVE_IS_REAL
+from pipeline.tables.expectations import (
+    COLUMNS_IN_ORDER,
+    DECLARED_TYPES,
+    Facts,
+    MeterFact,
+    Outcome,
+    _context,
+    check_partition,
+    expectations,
+)
+from tests.computed_lake import SITE, YEARS, computed_field
+
+TABLE_NAMES = [declared.name for declared in made_tables()]
+YEAR = YEARS[0]
+HOUR = pd.Timedelta(hours=1)
+
+
+@functools.cache
+def _facts(name: str) -> Facts:
+    return facts(computed_field().site, YEAR if table(name).time_column else None)
+
+
+@functools.cache
+def _sound_frame(name: str) -> pd.DataFrame:
+    declared = table(name)
+    return computed_field().lake.frame(declared, SITE, [YEAR if declared.time_column else None])
+
+
+def _sound(name: str) -> pd.DataFrame:
+    return _sound_frame(name).copy()
+
+
+def _check(name: str, frame: pd.DataFrame, known: Facts | None = None) -> dict[str, Outcome]:
+    """Outcomes by sentence, of a frame stored with the declared types where it can be."""
+    with open_session() as session:
+        stored = session.from_df(_as_declared(table(name), frame))
+        return {
+            outcome.expectation: outcome
+            for outcome in check_partition(session, stored, table(name), known or _facts(name))
+        }
+
+
+def _as_declared(declared: Table, frame: pd.DataFrame) -> pd.DataFrame:
+    kinds = {"text": "str", "code": "str", "integer": "Int64", "decimal": "float64", "flag": "boolean"}
+    known = {column.name: kinds[column.type] for column in declared.columns if column.type in kinds}
+    return frame.astype({name: kind for name, kind in known.items() if name in frame})
+
+
+def _failed(outcomes: dict[str, Outcome]) -> set[str]:
+    return {sentence for sentence, outcome in outcomes.items() if not outcome.passed}
+
+
+def _sentences(name: str, *starts: str) -> set[str]:
+    found = {e.sentence for e in expectations(table(name), _facts(name)) if e.sentence.startswith(starts)}
+    assert found, f"{name} has no expectation that starts with {starts}"
+    return found
+
+
+@pytest.mark.parametrize("name", TABLE_NAMES)
+def test_a_sound_table_keeps_to_every_expectation_of_severity_error(name: str) -> None:
+    outcomes = _check(name, _sound(name))
+    assert {s for s in _failed(outcomes) if outcomes[s].severity == "error"} == set()
+
+
+@pytest.mark.parametrize("name", TABLE_NAMES)
+def test_a_missing_column_breaks_the_order_of_columns_and_is_named(name: str) -> None:
+    last = table(name).names[-1]
+    outcome = _check(name, _sound(name).drop(columns=last))[COLUMNS_IN_ORDER]
+    assert not outcome.passed
+    assert last in outcome.detail
+
+
+def test_columns_in_another_order_break_the_order_of_columns() -> None:
+    frame = _sound("hourly_flow")
+    outcome = _check("hourly_flow", frame[["hour_start", "plot", *frame.columns[2:]]])[COLUMNS_IN_ORDER]
+    assert not outcome.passed
+
+
+def test_a_column_that_is_not_declared_breaks_the_order_of_columns_and_is_named() -> None:
+    outcome = _check("hourly_flow", _sound("hourly_flow").assign(surplus=1))[COLUMNS_IN_ORDER]
+    assert not outcome.passed
+    assert "surplus" in outcome.detail
+
+
+@pytest.mark.parametrize("name", TABLE_NAMES)
+def test_a_column_of_another_type_breaks_the_types_and_is_named(name: str) -> None:
+    last = table(name).names[-1]
+    frame = _sound(name)
+    with open_session() as session:
+        stored = session.from_df(_as_declared(table(name), frame).assign(**{last: pd.Timestamp(2020, 1, 1)}))
+        outcomes = check_partition(session, stored, table(name), _facts(name))
+    outcome = next(o for o in outcomes if o.expectation == DECLARED_TYPES)
+    assert not outcome.passed
+    assert last in outcome.detail
+
+
+@pytest.mark.parametrize("name", TABLE_NAMES)
+def test_a_repeated_key_breaks_the_uniqueness_of_the_key(name: str) -> None:
+    frame = _example_rows(name)
+    failed = _failed(_check(name, pd.concat([frame, frame.iloc[:1]], ignore_index=True)))
+    assert failed >= _sentences(name, "no two rows share")
+
+
+@pytest.mark.parametrize("name", TABLE_NAMES)
+def test_an_empty_value_breaks_the_promise_of_every_column_that_is_never_empty(name: str) -> None:
+    needed = [column.name for column in table(name).columns if not column.nullable]
+    frame = _as_declared(table(name), _example_rows(name))
+    for column in needed:
+        frame[column] = frame[column].astype("object") if column in ("date",) else frame[column]
+        frame.loc[frame.index[0], column] = None
+    failed = _failed(_check(name, frame))
+    assert failed >= {f"{column} is never empty" for column in needed}
+
+
+def _bounded() -> list[tuple[str, Column, str]]:
+    return [
+        (declared.name, column, side)
+        for declared in made_tables()
+        for column in declared.columns
+        for side in ("minimum", "maximum")
+        if getattr(column, side) is not None
+    ]
+
+
+@pytest.mark.parametrize("name", sorted({name for name, _, _ in _bounded()}))
+@pytest.mark.parametrize("side", ["minimum", "maximum"])
+def test_a_value_beyond_its_range_breaks_the_range_of_every_bounded_column(name: str, side: str) -> None:
+    bounded = [column for of_table, column, of_side in _bounded() if (of_table, of_side) == (name, side)]
+    frame = _example_rows(name)
+    for column in bounded:
+        beyond = getattr(column, side) + (1 if side == "maximum" else -1)
+        frame[column.name] = frame[column.name].astype("object")
+        frame.loc[frame.index[0], column.name] = beyond
+    failed = _failed(_check(name, frame))
+    for column in bounded:
+        assert failed & _sentences(name, f"{column.name} is at ", f"{column.name} is from "), column.name
+
+
+@pytest.mark.parametrize("name", TABLE_NAMES)
+def test_a_word_that_is_not_allowed_breaks_every_column_of_few_words(name: str) -> None:
+    limited = [
+        column.name for column in table(name).columns if column.codes is not None or column.name in _facts(name).words
+    ]
+    frame = _example_rows(name)
+    for column in limited:
+        frame.loc[frame.index[0], column] = "no such word"
+    outcomes = _check(name, frame)
+    for column in limited:
+        (sentence,) = _sentences(name, f"{column} is a declared code", f"{column} is named in the site folder")
+        assert not outcomes[sentence].passed
+        assert "no such word" in outcomes[sentence].detail
+
+
+def _example_rows(name: str) -> pd.DataFrame:
+    """Sound rows, or rows made up from the declaration where the invented site has none."""
+    frame = _sound(name)
+    if len(frame):
+        return frame
+    kinds = {
+        "text": "x",
+        "code": "x",
+        "integer": 1,
+        "decimal": 1.0,
+        "flag": True,
+        "instant": pd.Timestamp(2020, 1, 1, tz="UTC"),
+    }
+    return pd.DataFrame([{column.name: kinds[column.type] for column in table(name).columns}])
+
+
+# Derived values: one damage each, by table and name.
+
+
+def _first(frame: pd.DataFrame, **values: object) -> pd.DataFrame:
+    """The frame with other values in its first row; a callable is given the value that stands there."""
+    for column, value in values.items():
+        old = frame.loc[frame.index[0], column]
+        frame.loc[frame.index[0], column] = value(old) if callable(value) else value
+    return frame
+
+
+def _undefined(name: str) -> pd.DataFrame:
+    decimal = next(column.name for column in table(name).columns if column.type == "decimal")
+    return _first(_example_rows(name), **{decimal: float("inf")})
+
+
+def _overlapping(frame: pd.DataFrame) -> pd.DataFrame:
+    return _first(frame, interval_end=lambda end: end + 2 * HOUR)
+
+
+_INTERVAL_DAMAGES = {
+    "interval_length_s": lambda frame: _first(frame, interval_end=frame["interval_start"].iloc[0]),
+    "seconds_off_grid": lambda frame: _first(frame, interval_start=lambda start: start + pd.Timedelta(seconds=1)),
+    "surplus_intervals": lambda frame: _first(frame, interval_end=lambda end: end + HOUR, quality="ok"),
+    "overlap_s": _overlapping,
+}
+_LOAD_DAMAGES = {
+    "interval_order_volume": lambda frame: _first(frame, volume_mm_p05=1e9, volume_mm=1.0, volume_mm_p95=2e9),
+    "interval_order_load": lambda frame: _first(frame, load_kg_ha_p05=-9.0, load_kg_ha=2.0, load_kg_ha_p95=1.0),
+    "shares_sum": lambda frame: _first(frame, share_measured=0.5, share_filled=0.4),
+}
+DAMAGES = {
+    "source_files": {"lines_unaccounted": lambda frame: _first(frame, lines=lambda lines: lines + 1)},
+    "pulse_counts": _INTERVAL_DAMAGES,
+    "gauge_readings": {name: _INTERVAL_DAMAGES[name] for name in ("interval_length_s", "overlap_s")},
+    "interval_flow": {
+        **_INTERVAL_DAMAGES,
+        "net_minus_difference_l": lambda frame: _first(frame, forward_l=5.0, reverse_l=2.0, net_l=7.0),
+        "share_of_top_flow": lambda frame: _first(frame, forward_l=1.5 * 60 * _top_flow(), reverse_l=0.0),
+        "possible_share_of_top_flow": lambda frame: _first(frame, forward_l=3 * 60 * _top_flow(), reverse_l=0.0),
+    },
+    "outages": {"outage_length_s": lambda frame: _first(frame, end=frame["start"].iloc[0])},
+    "hourly_flow": {
+        "seconds_off_hour": lambda frame: _first(frame, hour_start=lambda start: start + pd.Timedelta(minutes=10)),
+        "interval_order": lambda frame: _first(frame, net_l=5.0, net_l_p05=6.0, net_l_p95=7.0),
+        "filled_or_said": lambda frame: _first(frame, basis="unfilled"),
+        "hours_to_next": lambda frame: frame.drop(index=frame.index[5]),
+    },
+    "events": {"event_length_h": lambda frame: _first(frame, end=frame["start"].iloc[0])},
+    "concentration": {
+        "interval_order": lambda frame: _first(frame, mg_l=5.0, mg_l_p05=6.0, mg_l_p95=7.0),
+        "hours_to_next": lambda frame: frame.drop(index=frame.index[5]),
+    },
+    **{f"loads_{period}": _LOAD_DAMAGES for period in ("daily", "monthly", "annual", "event")},
+}
+
+
+def _top_flow() -> float:
+    """Top flow, L/min, of the meter in the first row of interval_flow, as its register has it."""
+    meter = _sound_frame("interval_flow")["meter"].iloc[0]
+    return next(row.top_l_min for row in computed_field().site.meters if row.meter == meter)
+
+
+@pytest.mark.parametrize(("name", "derived"), [(name, derived) for name in DAMAGES for derived in DAMAGES[name]])
+def test_a_derived_value_out_of_bounds_breaks_its_expectation(name: str, derived: str) -> None:
+    outcomes = _check(name, DAMAGES[name][derived](_sound(name)))
+    (sentence,) = _sentences(name, f"{derived} is ")
+    assert not outcomes[sentence].passed
+    assert "1 of" in outcomes[sentence].detail
+
+
+@pytest.mark.parametrize(
+    "name", [declared.name for declared in made_tables() if any(c.type == "decimal" for c in declared.columns)]
+)
+def test_an_infinite_number_breaks_the_promise_that_numbers_are_finite(name: str) -> None:
+    (sentence,) = _sentences(name, "not_finite is 0")
+    assert sentence in _failed(_check(name, _undefined(name)))
+
+
+def test_every_derived_value_of_every_table_has_a_damage() -> None:
+    derived = {
+        (name, expected.arguments["column"])
+        for name in TABLE_NAMES
+        for expected in expectations(table(name), _facts(name))
+        if expected.sentence.partition(": ")[2]
+        and "column" in expected.arguments
+        and expected.arguments["column"] not in (*table(name).names, "not_finite")
+    }
+    assert derived == {(name, one) for name, damages in DAMAGES.items() for one in damages}
+
+
+@pytest.mark.parametrize("name", ["hourly_flow", "concentration"])
+def test_a_missing_last_hour_breaks_the_number_of_rows(name: str) -> None:
+    (sentence,) = _sentences(name, "has ") - {COLUMNS_IN_ORDER}
+    frame = _sound(name)
+    latest = frame["hour_start"].max()
+    outcome = _check(name, frame[frame["hour_start"] < latest])[sentence]
+    assert not outcome.passed
+    assert f"{len(frame[frame['hour_start'] < latest])}" in outcome.detail.replace(",", "")
+
+
+@pytest.mark.parametrize("name", ["pulse_counts", "interval_flow"])
+def test_a_meter_that_is_wired_at_another_time_only_breaks_the_wiring(name: str) -> None:
+    known = _facts(name)
+    later = tuple(
+        MeterFact(one.meter, one.start + pd.Timedelta(days=400), None, one.interval_s, one.top_l_min)
+        for one in known.meters[:1]
+    )
+    failed = _failed(_check(name, _sound(name), Facts(known.words, later, known.rows)))
+    assert failed >= _sentences(name, "every row's meter is wired")
+
+
+def test_a_gap_that_a_running_counter_spans_keeps_to_grid_and_length() -> None:
+    frame = _sound("pulse_counts")
+    of_first = frame[frame["meter"] == frame["meter"].iloc[0]]
+    spanning = frame.drop(index=of_first.index[1:4])
+    spanning = _first(spanning, interval_end=of_first["interval_end"].iloc[3], quality="spans_gap")
+    assert _failed(_check("pulse_counts", spanning)) == set()
+
+
+@pytest.mark.parametrize(
+    ("name", "column"), [("interval_flow", "net_l"), ("hourly_flow", "net_l"), ("loads_daily", "volume_mm")]
+)
+def test_negative_net_flow_breaks_nothing(name: str, column: str) -> None:
+    assert table(name).column(column).meaning.endswith(NEGATIVE_IS_REAL)
+    frame = _sound(name)
+    if name == "interval_flow":
+        frame = _first(frame, forward_l=1.0, reverse_l=4.0, net_l=-3.0)
+    else:
+        frame = _first(frame, **{column: -3.0, f"{column}_p05": -4.0, f"{column}_p95": -2.0})
+    assert _failed(_check(name, frame)) == set()
+
+
+def test_a_failure_names_the_rows_that_broke_it_and_counts_the_others() -> None:
+    frame = _sound("hourly_flow")
+    frame.loc[frame.index[:5], "measured_fraction"] = 1.5
+    outcome = _check("hourly_flow", frame)["measured_fraction is from 0 to 1"]
+    first = frame.iloc[0]
+    assert outcome.detail.startswith(f"5 of {len(frame):,} rows break this: plot {first['plot']}, hour_start ")
+    assert first["hour_start"].strftime("%Y-%m-%dT%H:%M:%SZ") in outcome.detail
+    assert outcome.detail.endswith("and 2 more")
+
+
+def test_every_table_is_held_to_columns_types_key_and_to_never_empty_columns() -> None:
+    for declared in TABLES:
+        kinds = [expected.kind for expected in expectations(declared, Facts())]
+        assert kinds.count("expect_column_pair_values_to_be_equal") == 2
+        assert any("unique" in kind for kind in kinds)
+        needed = sum(not column.nullable for column in declared.columns)
+        assert kinds.count("expect_column_values_to_not_be_null") >= needed
+
+
+def test_a_check_opens_no_connection(monkeypatch: pytest.MonkeyPatch) -> None:
+    attempts: list[object] = []
+    monkeypatch.setattr(socket.socket, "connect", lambda self, address: attempts.append(address))
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *arguments, **more: attempts.append(arguments) or [])
+    _context.cache_clear()
+    assert _check("outages", _sound("outages"))
+    assert attempts == []
