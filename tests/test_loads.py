@@ -403,11 +403,12 @@ def test_a_long_filled_stretch_is_cut_into_blocks():
     assert bounds(only(computed(hours).annual), "volume_mm")[0] == pytest.approx(2 * ERROR_BLOCK_HOURS)
 
 
-def test_filled_stretches_of_two_plots_are_not_joined():
-    first = uncertain(np.full(5, 10.0), np.array([0.0, 0.0, 0.0, 1.0, 1.0]), ["measured"] * 3 + ["from_weather"] * 2)
-    second = uncertain(np.full(5, 10.0), np.array([3.0, 0, 0, 0, 4.0]), ["bridged", *["measured"] * 3, "bridged"])
-    annual = computed(pd.concat([first, second.assign(plot="P2")])).annual
-    assert bounds(annual.iloc[1], "volume_mm")[0] == pytest.approx(5)
+def test_a_plots_filled_stretch_does_not_go_on_in_the_next_plot():
+    # The first plot's record ends filled, the second's begins so. By hand: two whole blocks in the second.
+    first = uncertain(np.full(100, 10.0), 1.0, "from_weather")
+    second = uncertain(np.full(2 * ERROR_BLOCK_HOURS, 10.0), 1.0, "from_weather").assign(plot="P2")
+    annual = computed(pd.concat([first, second])).annual
+    assert bounds(annual.iloc[1], "volume_mm")[0] == pytest.approx(ERROR_BLOCK_HOURS * np.sqrt(2))
 
 
 def test_flow_errors_carry_into_the_load_with_the_concentration():

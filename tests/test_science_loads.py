@@ -217,6 +217,13 @@ def test_left_out_results_are_compared_with_the_line_of_their_neighbours():
     np.testing.assert_allclose(left_out_residuals(said, LONG), [3 / 15, 6 / 14])
 
 
+@pytest.mark.parametrize(("longest", "compared"), [(20.0, 2), (16.0, 2), (14.0, 1), (9.0, 0)])
+def test_results_whose_neighbours_are_too_far_apart_tell_nothing(longest, compared):
+    # The neighbours of the two inner results are 20 h and 30 h apart; a line of at most `longest` is twice as long when tried.
+    said = statements([0.0, 10.0, 20.0, 40.0], [0.0, 10.0, 20.0, 40.0], [10.0, 18.0, 20.0, 6.0], np.zeros(4))
+    assert left_out_residuals(said, longest).size == compared
+
+
 # Errors
 
 
