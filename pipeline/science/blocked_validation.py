@@ -1,0 +1,128 @@
+"""How wrong a regression is on hours that it has not seen.
+
+Belongs here: blocks of hours left out together, ridge regression and its predictions for the block left out.
+Does not: what the residuals are used for (residuals.py), predictors (gap_estimate.py).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+PENALTIES = (1e-3, 1e-2, 1e-1, 3e-1)
+"""Ridge penalties that compete, as shares of the number of hours; predictors are standardised."""
+
+
+def typical_gap_hours(missing: ArrayLike, shortest_h: int = 72, longest_h: int = 720) -> int:
+    """Length of the gap in which the typical missing hour lies, within bounds, hours.
+
+    Args:
+        missing: whether an hour is missing, in order of time, shape (n,).
+    """
+    edges = np.diff(np.asarray(missing, dtype=np.int8), prepend=0, append=0)
+    lengths = np.sort(np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1))
+    if lengths.size == 0:
+        return shortest_h
+    half = np.searchsorted(np.cumsum(lengths), lengths.sum() / 2)
+    return int(np.clip(lengths[half], shortest_h, longest_h))
+
+
+def block_folds(hours: int, block_hours: int, folds: int = 6) -> NDArray[np.int64]:
+    """The fold of each hour: contiguous blocks, dealt out in turn, shape (hours,).
+
+    Neighbouring hours resemble each other; leaving out single hours would flatter every model. A block left out is missing as
+    a gap is missing.
+    """
+    return (np.arange(hours) // block_hours) % folds
+
+
+@dataclass(frozen=True)
+class Regression:
+    """A fitted ridge regression.
+
+    Attributes:
+        centre, spread: of each predictor, shape (k,).
+        coefficients: for standardised predictors, shape (k,).
+        intercept: the target's mean.
+        left_out: prediction for each row by the model that has not seen the row's fold, shape (n,).
+        penalty: the one that predicted best.
+    """
+
+    centre: Floats
+    spread: Floats
+    coefficients: Floats
+    intercept: float
+    left_out: Floats
+    penalty: float
+
+    def predict(self, design: Floats) -> Floats:
+        """Predictions for rows of predictors, shape (m, k) to (m,)."""
+        return self.intercept + (design - self.centre) / self.spread @ self.coefficients
+
+
+def ridge_by_blocks(
+    design: ArrayLike, target: ArrayLike, fold: ArrayLike, penalties: tuple[float, ...] = PENALTIES
+) -> Regression:
+    """Ridge regression whose penalty is chosen by blocked cross-validation.
+
+    All folds share one pass over the rows: the sums of squares and products without a fold are the total less the fold's.
+
+    Args:
+        design: predictors, shape (n, k); k may be 0.
+        target: shape (n,).
+        fold: fold of each row, shape (n,).
+        penalties: as shares of n.
+
+    Returns:
+        The fit on all rows with the best penalty, and the predictions for what was left out.
+
+    Raises:
+        ValueError: no rows.
+    """
+    x = np.asarray(design, dtype=float)
+    y = np.asarray(target, dtype=float)
+    if y.size == 0:
+        raise ValueError("a regression needs at least one row")
+    names, which = np.unique(np.asarray(fold), return_inverse=True)
+    centre = x.mean(axis=0)
+    spread = x.std(axis=0)
+    spread = np.where(spread > 1e-12 * np.maximum(1.0, np.abs(centre)), spread, np.inf)
+    standard = np.column_stack([np.ones(y.size), (x - centre) / spread])
+    size = standard.shape[1]
+
+    products = np.empty((names.size, size, size))
+    moments = np.empty((names.size, size))
+    for number in range(names.size):
+        rows = standard[which == number]
+        products[number] = rows.T @ rows
+        moments[number] = rows.T @ y[which == number]
+    all_products, all_moments = products.sum(axis=0), moments.sum(axis=0)
+    shrunk = np.eye(size)
+    shrunk[0, 0] = 0.0
+
+    best: tuple[float, float, Floats] | None = None
+    for penalty in penalties if size > 1 else penalties[:1]:
+        without = all_products - products
+        hours_kept = without[:, 0, 0][:, np.newaxis, np.newaxis]
+        if names.size == 1 or (hours_kept <= 0).any():
+            # One fold only: nothing can be left out, the prediction is the fit.
+            without, left_moments, hours_kept = all_products[np.newaxis], all_moments[np.newaxis], np.array([[[y.size]]])
+        else:
+            left_moments = all_moments - moments
+        systems = without + penalty * hours_kept * shrunk + 1e-9 * np.eye(size)
+        by_fold = np.linalg.solve(systems, left_moments[..., np.newaxis])[..., 0]
+        predictions = np.empty(y.size)
+        for number in range(names.size):
+            rows = which == number
+            predictions[rows] = standard[rows] @ by_fold[min(number, by_fold.shape[0] - 1)]
+        error = float(np.mean((y - predictions) ** 2))
+        if best is None or error < best[0]:
+            best = (error, penalty, predictions)
+    assert best is not None
+    _, penalty, left_out = best
+    fitted = np.linalg.solve(all_products + penalty * y.size * shrunk + 1e-9 * np.eye(size), all_moments)
+    return Regression(centre, spread, fitted[1:], float(fitted[0]), left_out, penalty)

@@ -1,0 +1,434 @@
+"""From metering intervals to hours without holes.
+
+Belongs here: hourly sums of what was metered, the rule for partly metered hours, known totals across gaps, the basis and the
+interval of every hour.
+Does not: the models that estimate (science/gap_estimate.py), litres (stages/volumes.py), outages (stages/outages.py).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import duckdb
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.science.error_curve import error_pct
+from pipeline.science.gap_estimate import UNFILLED, GapEstimates, estimate_gaps
+from pipeline.science.known_total import keep_total
+from pipeline.science.uncertainty import HALF_WIDTH_90_OF_EXPANDED
+from pipeline.site import Site
+from pipeline.stages.phrases import instant, within
+from pipeline.tables import table
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+HOUR_US = 3_600_000_000
+MEASURED_FROM = 0.5
+"""An hour metered for at least this share counts as measured."""
+BELOW_RANGE_FROM = 0.5
+"""Share of an hour's metered water below range from which the hour is called so."""
+HALF_WIDTH_90_OF_LIMIT = 0.9
+"""Half-width of a 90 % interval of an error that lies anywhere within a limit, as a share of the limit (rectangular distribution,
+JCGM 100:2008, 4.3.7)."""
+
+
+@dataclass(frozen=True)
+class MeasuredHours:
+    """What the meters say of every plot-hour of a period.
+
+    Attributes:
+        hours: plot, hour_start, net_l, forward_l, reverse_l (of the metered part of the hour, L; empty where nothing was metered),
+            measured_fraction, below_range_fraction, meter, calibration (of the first metered interval); no holes.
+        known_totals: plot, start, end, net_l: stretches longer than an hour of which a running counter tells only the total, L.
+    """
+
+    hours: pd.DataFrame
+    known_totals: pd.DataFrame
+
+
+def measured_hours(
+    session: duckdb.DuckDBPyConnection,
+    flow: duckdb.DuckDBPyRelation,
+    outages: pd.DataFrame,
+    site: Site,
+    start: datetime,
+    end: datetime,
+) -> MeasuredHours:
+    """Hourly sums of what was metered.
+
+    An interval that lies in several hours is shared out by time. Intervals that touch an outage are not used; what a running
+    counter tells across one is (stages/pulses.py keeps it only where the meter itself went on). Hours begin with the period, so
+    that they make up the site's days.
+
+    Args:
+        session: in which `flow` lives.
+        flow: rows of `interval_flow`.
+        outages: rows of `outages`; may be empty.
+        site: its plots.
+        start: first instant of the period; whole hours before `end`.
+        end: first instant after the period.
+
+    Returns:
+        Every plot-hour of the period and the totals known across gaps, each in order of plot and time.
+    """
+    flow.create_view("flow_by_interval", replace=True)
+    session.register("stretches_out", outages[["plot", "start", "end"]])
+    session.register("plots_of_site", pd.DataFrame({"plot": sorted(plot.plot for plot in site.plots)}))
+    usable = f"""
+        SELECT plot, meter, calibration, interval_start, interval_end, forward_l, reverse_l, net_l, below_range, quality
+        FROM flow_by_interval AS flow
+        WHERE net_l IS NOT NULL AND {within("interval_start", None, end)} AND interval_end > {instant(start)}
+            AND (quality = 'spans_gap' OR NOT EXISTS (
+                FROM stretches_out AS outage
+                WHERE outage.plot = flow.plot::VARCHAR AND outage.start < interval_end AND outage.end > interval_start))
+        """
+    only_total = f"quality = 'spans_gap' AND epoch_us(interval_end) - epoch_us(interval_start) > {HOUR_US}"
+    first = _microseconds(start)
+    hours = session.sql(
+        f"""
+        WITH numbered AS (
+            SELECT *, epoch_us(interval_start) - {first} AS since, epoch_us(interval_end) - {first} AS until
+            FROM ({usable}) WHERE NOT ({only_total})
+        ),
+        pieces AS (
+            SELECT *, since // {HOUR_US} AS hour, (until - since) / {HOUR_US} AS length, 1.0 AS share
+            FROM numbered WHERE since >= 0 AND since // {HOUR_US} = (until - 1) // {HOUR_US}
+            UNION ALL
+            SELECT *, (least(until, (hour + 1) * {HOUR_US}) - greatest(since, hour * {HOUR_US})) / {HOUR_US} AS length,
+                length * {HOUR_US} / (until - since) AS share
+            FROM (
+                SELECT *, unnest(range(since // {HOUR_US}, (until - 1) // {HOUR_US} + 1)) AS hour
+                FROM numbered WHERE since < 0 OR since // {HOUR_US} <> (until - 1) // {HOUR_US}
+            )
+        ),
+        sums AS (
+            SELECT plot::VARCHAR AS plot, hour, sum(share * net_l) AS net_l, sum(share * forward_l) AS forward_l,
+                sum(share * reverse_l) AS reverse_l, least(sum(length), 1.0) AS measured_fraction,
+                sum(share * (forward_l + reverse_l) * below_range::INTEGER) / nullif(sum(share * (forward_l + reverse_l)), 0)
+                    AS below_range_fraction,
+                arg_min(meter, interval_start)::VARCHAR AS meter,
+                arg_min(calibration, interval_start)::VARCHAR AS calibration
+            FROM pieces GROUP BY ALL
+        )
+        SELECT plot, make_timestamptz({first} + hour * {HOUR_US}) AS hour_start, net_l, forward_l, reverse_l,
+            coalesce(measured_fraction, 0.0) AS measured_fraction,
+            coalesce(below_range_fraction, 0.0) AS below_range_fraction, meter, calibration
+        FROM plots_of_site CROSS JOIN (SELECT range AS hour FROM range({(_microseconds(end) - first) // HOUR_US}))
+        LEFT JOIN sums USING (plot, hour)
+        ORDER BY plot, hour
+        """
+    ).df()
+    totals = session.sql(
+        f"""
+        SELECT plot::VARCHAR AS plot, interval_start AS start, interval_end AS end, net_l
+        FROM ({usable}) WHERE {only_total} ORDER BY plot, start
+        """
+    ).df()
+    return MeasuredHours(hours, totals)
+
+
+def fill_hours(measured: MeasuredHours, weather: pd.DataFrame, site: Site, year: int) -> pd.DataFrame:
+    """Every plot-hour of a water year within the record, measured or estimated.
+
+    The rules, in this order:
+
+    1. An hour metered for at least half of its time is `measured`; its rate stands for the rest of it. It is
+       `measured_below_range` where at least half of its metered water ran slower than the meter is accurate.
+    2. Else its metered part counts as metered, and the rest is estimated: `bridged` across a hole of at most
+       `bridge_longest_hours`, `from_neighbours`, or `from_weather` (science/gap_estimate.py). The models learn from the water years
+       within `gap_window_years` of this one, and from nothing else.
+    3. Where a running counter tells the total of a gap, the estimates are changed so that they add up to it exactly
+       (science/known_total.py): `total_known`. A total that two water years share is divided by a model that learns from just
+       these years, so that both find the same division; where they are not both in the window, by time.
+    4. A plot without any measured hour in the window stays `unfilled`.
+
+    A change of treatment gives the models terms of their own for the plot's and its donors' relations; a treatment that the
+    window hardly saw measured is then estimated much like the one before it.
+
+    Intervals (90 %). Measured hours: calibration (normal, expanded uncertainty at k = 2) and error curve (limits of a rectangular
+    distribution, as 1/flow below the lowest point, at most all of the water) in quadrature, both relative to the water that
+    passed either way; the last pulse is left out, since it fades in sums. Estimated hours: from blocked cross-validation.
+    Partly metered hours: both in quadrature. Hours of a known total keep the interval of their estimate, scaled with it: it tells
+    how well their timing is known, and overstates the uncertainty of their sum.
+
+    Args:
+        measured: what the meters say, of all window years.
+        weather: hour_start, rain_mm, air_temp_c; may be empty.
+        site: plots, treatments, meters, error curves, calibrations, policies.
+        year: the water year to fill.
+
+    Returns:
+        Rows of `hourly_flow`.
+    """
+    window = _Window.of(measured, weather, site, year)
+    volume, down, up, basis = window.metered()
+    estimates = window.estimates(window.year_hours)
+    rate = np.where(window.is_measured, window.rate, estimates.volume)
+    left_over = 1.0 - window.fraction
+    filled = ~window.is_measured
+    volume = np.where(filled, volume + left_over * rate, volume)
+    down = np.where(filled, np.hypot(down, left_over * (estimates.volume - estimates.lower)), down)
+    up = np.where(filled, np.hypot(up, left_over * (estimates.upper - estimates.volume)), up)
+    basis = np.where(filled, estimates.basis, basis)
+    for plot, first, covered, total in window.totals_of_year():
+        span = (plot, slice(first, first + covered.size))
+        covered = np.minimum(covered, left_over[span])
+        if not covered.any():
+            continue
+        shape = np.where(np.isnan(rate[span]).any(), 1.0, rate[span])
+        spread = np.nan_to_num(np.where(filled[span], estimates.upper[span] - estimates.lower[span], 0.0))
+        kept = keep_total(covered * shape, covered * spread, total)
+        rest = (left_over[span] - covered) * np.where(np.isnan(rate[span]), kept / np.maximum(covered, 1e-9), rate[span])
+        volume[span] = window.net_l[span] + kept + rest
+        scale = np.clip(np.abs(kept) / np.maximum(np.abs(covered * shape), 1e-9), 0.2, 5.0)
+        widen = np.where(filled[span] & (covered > 0), np.where(np.isnan(down[span]), 0.0, scale), 1.0)
+        down[span], up[span] = np.nan_to_num(down[span]) * widen, np.nan_to_num(up[span]) * widen
+        mostly = filled[span] & (covered >= 0.5 * left_over[span])
+        basis[span] = np.where(mostly, "total_known", np.where(basis[span] == UNFILLED, "total_known", basis[span]))
+    return window.rows(volume, down, up, basis)
+
+
+def _microseconds(moment: datetime) -> int:
+    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
+
+
+def _epoch_us(times: pd.Series) -> NDArray[np.int64]:
+    return times.dt.tz_convert(None).to_numpy("datetime64[us]").astype(np.int64)
+
+
+@dataclass(frozen=True)
+class _Window:
+    """The window years as arrays: plots in order of name by hours.
+
+    Attributes:
+        first_us: start of the first hour, microseconds since 1970.
+        net_l, gross_l, fraction, below_range: of the metered part of each hour, shape (plots, hours); 0 where nothing was metered.
+        half_width: half-width of the metered part's 90 % interval, L.
+        rain_mm, air_temp_c: shape (hours,).
+        treatment: number of the treatment in each hour, shape (plots, hours).
+        totals: plot number, first and last instant in hours since the window's start, litres; shape (t, 4).
+        year_hours: hours of the water year within the record, shape (hours,).
+        year_of_hour: the water year of each hour, shape (hours,).
+    """
+
+    site: Site
+    year: int
+    plots: list[str]
+    first_us: int
+    net_l: Floats
+    fraction: Floats
+    below_range: Floats
+    half_width: Floats
+    rain_mm: Floats
+    air_temp_c: Floats
+    treatment: NDArray[np.int64]
+    totals: Floats
+    year_hours: Flags
+    year_of_hour: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, measured: MeasuredHours, weather: pd.DataFrame, site: Site, year: int) -> _Window:
+        """The part of the inputs that the water year may learn from."""
+        reach = site.policies.gap_window_years
+        years = range(year - reach, year + reach + 1)
+        record_first, record_last = (_microseconds(moment) for moment in site.record_period())
+        bounds = np.clip(
+            [_microseconds(site.water_year_period(each)[0]) for each in (*years, years[-1] + 1)],
+            record_first,
+            record_last,
+        )
+        first, count = int(bounds[0]), int((bounds[-1] - bounds[0]) // HOUR_US)
+        plots = sorted(plot.plot for plot in site.plots)
+        shape = (len(plots), count)
+
+        hours = measured.hours
+        at = (_epoch_us(hours["hour_start"]) - first) // HOUR_US
+        plot = pd.Index(plots).get_indexer(pd.Index(hours["plot"]))
+        rows = np.flatnonzero((at >= 0) & (at < count) & (plot >= 0) & (hours["measured_fraction"] > 0).to_numpy())
+        cell = (plot[rows], at[rows])
+
+        def spread_out(values: Floats) -> Floats:
+            whole = np.zeros(shape)
+            whole[cell] = values[rows]
+            return whole
+
+        gross = (hours["forward_l"] + hours["reverse_l"]).to_numpy(dtype=float)
+        totals = measured.known_totals
+        known = np.column_stack(
+            [
+                pd.Index(plots).get_indexer(pd.Index(totals["plot"])),
+                (_epoch_us(totals["start"]) - first) / HOUR_US,
+                (_epoch_us(totals["end"]) - first) / HOUR_US,
+                totals["net_l"].to_numpy(dtype=float),
+            ]
+        )
+        known = known[(known[:, 0] >= 0) & (known[:, 1] < count) & (known[:, 2] > 0)]
+        weather_at = (_epoch_us(weather["hour_start"]) - first) // HOUR_US
+        inside = (weather_at >= 0) & (weather_at < count)
+        sky = np.full((2, count), np.nan)
+        for row, name in enumerate(("rain_mm", "air_temp_c")):
+            sky[row, weather_at[inside]] = weather[name].to_numpy(dtype=float)[inside]
+        year_of_hour = np.repeat(np.array(years), np.diff((bounds - first) // HOUR_US))
+        return cls(
+            site=site,
+            year=year,
+            plots=plots,
+            first_us=first,
+            net_l=spread_out(hours["net_l"].to_numpy(dtype=float)),
+            fraction=spread_out(hours["measured_fraction"].to_numpy(dtype=float)),
+            below_range=spread_out(hours["below_range_fraction"].to_numpy(dtype=float)),
+            half_width=spread_out(_meter_half_width(hours, gross, site)),
+            rain_mm=sky[0],
+            air_temp_c=sky[1],
+            treatment=_treatment_numbers(site, plots, first + HOUR_US * np.arange(count)),
+            totals=known,
+            year_hours=year_of_hour == year,
+            year_of_hour=year_of_hour,
+        )
+
+    @property
+    def is_measured(self) -> Flags:
+        """Hours metered for at least half of their time, shape (plots, hours)."""
+        return self.fraction >= MEASURED_FROM
+
+    @property
+    def rate(self) -> Floats:
+        """Net volume of measured hours, completed to the hour, L; not-a-number elsewhere, shape (plots, hours)."""
+        return np.divide(self.net_l, self.fraction, out=np.full(self.net_l.shape, np.nan), where=self.is_measured)
+
+    def metered(self) -> tuple[Floats, Floats, Floats, NDArray[np.str_]]:
+        """Volume and half-widths of measured hours (completed) and of the metered part of others, and the basis of the former."""
+        complete = np.where(self.is_measured, 1.0 / np.maximum(self.fraction, MEASURED_FROM), 1.0)
+        below = (self.below_range >= BELOW_RANGE_FROM) & self.is_measured
+        basis = np.where(below, "measured_below_range", np.where(self.is_measured, "measured", ""))
+        half_width = complete * self.half_width
+        return np.where(self.is_measured, self.rate, self.net_l), half_width, half_width.copy(), basis
+
+    def estimates(self, hours: Flags, years: range | None = None) -> GapEstimates:
+        """Estimates for the hours without a measurement among some, learning from all of the window or from some of its years.
+
+        Args:
+            hours: shape (hours,) or (plots, hours).
+            years: the years to learn from; none: the window.
+        """
+        learn = np.ones(self.year_of_hour.size, bool) if years is None else np.isin(self.year_of_hour, years)
+        # Years that follow one another are one stretch of hours.
+        stretch = slice(int(np.argmax(learn)), int(learn.size - np.argmax(learn[::-1])))
+        wanted = ~self.is_measured & hours
+        part = estimate_gaps(
+            self.rate[:, stretch],
+            wanted[:, stretch],
+            np.asarray(self.first_us / HOUR_US + np.arange(self.year_of_hour.size)[stretch], dtype=np.float64) / 24.0,
+            self.rain_mm[stretch],
+            self.air_temp_c[stretch],
+            self.treatment[:, stretch],
+            self.site.policies.bridge_longest_hours,
+        )
+        if years is None:
+            return part
+        outside = ((0, 0), (stretch.start, learn.size - stretch.stop))
+        return GapEstimates(
+            np.pad(part.volume, outside, constant_values=np.nan),
+            np.pad(part.lower, outside, constant_values=np.nan),
+            np.pad(part.upper, outside, constant_values=np.nan),
+            np.pad(part.basis, outside, constant_values=""),
+        )
+
+    def totals_of_year(self) -> list[tuple[int, int, Floats, float]]:
+        """Known totals within the year: plot number, first hour, share of each hour that the total covers, litres.
+
+        A total that reaches into another water year is divided.
+        """
+        inside = np.flatnonzero(self.year_hours)
+        if inside.size == 0:
+            return []
+        year_first, year_last = float(inside[0]), float(inside[-1] + 1)
+        found = []
+        for plot, start, end, litres in self.totals:
+            since, until = max(start, year_first), min(end, year_last)
+            if since >= until:
+                continue
+            if (since, until) != (start, end):
+                litres = self._part_of_total(int(plot), start, end, since, until, litres)
+            first, covered = _coverage(since, until)
+            found.append((int(plot), first, covered, float(litres)))
+        return found
+
+    def _part_of_total(self, plot: int, start: float, end: float, since: float, until: float, litres: float) -> float:
+        """The part of a known total that belongs to this year, L; times in hours since the window's start."""
+        count = self.year_of_hour.size
+        by_time = litres * (until - since) / (end - start)
+        if start < 0 or end > count:
+            return by_time
+        first, covered = _coverage(start, end)
+        touched = range(int(self.year_of_hour[first]), int(self.year_of_hour[first + covered.size - 1]) + 1)
+        wanted = np.zeros(self.net_l.shape, dtype=bool)
+        wanted[plot, first : first + covered.size] = True
+        estimates = self.estimates(wanted, touched)
+        span = (plot, slice(first, first + covered.size))
+        rate = np.where(self.is_measured[span], self.rate[span], estimates.volume[span])
+        if np.isnan(rate).any():
+            return by_time
+        covered = np.minimum(covered, 1.0 - self.fraction[span])
+        spread = np.nan_to_num(estimates.upper[span] - estimates.lower[span])
+        kept = keep_total(covered * rate, covered * spread, litres)
+        return float(kept[self.year_hours[span[1]]].sum())
+
+    def rows(self, volume: Floats, down: Floats, up: Floats, basis: NDArray[np.str_]) -> pd.DataFrame:
+        """The year's hours as rows of `hourly_flow`."""
+        hours = np.flatnonzero(self.year_hours)
+        starts = pd.to_datetime(self.first_us + hours * HOUR_US, unit="us", utc=True).as_unit("us")
+        unfilled = (basis == UNFILLED)[:, hours].ravel()
+        net = np.where(unfilled, np.nan, volume[:, hours].ravel())
+        frame = pd.DataFrame(
+            {
+                "plot": np.repeat(np.array(self.plots, dtype=object), hours.size),
+                "hour_start": np.tile(starts, len(self.plots)),
+                "net_l": net,
+                "net_l_p05": net - down[:, hours].ravel(),
+                "net_l_p95": net + up[:, hours].ravel(),
+                "basis": basis[:, hours].ravel().astype(object),
+                "measured_fraction": self.fraction[:, hours].ravel(),
+                "below_range_fraction": self.below_range[:, hours].ravel(),
+            }
+        )
+        return frame.astype({"plot": "str", "basis": "str"})[list(table("hourly_flow").names)]
+
+
+def _coverage(since: float, until: float) -> tuple[int, Floats]:
+    """The first hour that a stretch touches, and the share of each hour that it covers."""
+    first = int(np.floor(since))
+    edges = np.clip(np.arange(first, int(np.ceil(until)) + 1), since, until)
+    return first, np.diff(edges)
+
+
+def _meter_half_width(hours: pd.DataFrame, gross_l: Floats, site: Site) -> Floats:
+    """Half-width of the 90 % interval of each hour's metered volume, L, shape (n,)."""
+    expanded = {row.name: row.expanded_uncertainty_pct for row in site.calibrations}
+    calibration = hours["calibration"].map(expanded).to_numpy(dtype=float)
+    # Hours that a meter ran for only in part have their flow while it ran.
+    flow = gross_l / (60.0 * np.maximum(hours["measured_fraction"].to_numpy(dtype=float), 1e-9))
+    limit = np.zeros(len(hours))
+    for meter in site.meters:
+        rows = (hours["meter"] == meter.meter).to_numpy()
+        points = sorted((row.flow_l_min, row.error_pct) for row in site.accuracy if row.accuracy == meter.accuracy)
+        if points and rows.any():
+            limit[rows] = np.minimum(error_pct(flow[rows], *zip(*points, strict=True)), 100.0)
+    relative = np.hypot(HALF_WIDTH_90_OF_EXPANDED * calibration, HALF_WIDTH_90_OF_LIMIT * limit) / 100.0
+    return np.nan_to_num(relative * gross_l)
+
+
+def _treatment_numbers(site: Site, plots: list[str], hour_us: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Number of each plot's treatment in each hour, the same for the same treatment, 0 for none; shape (plots, hours)."""
+    numbers = np.zeros((len(plots), hour_us.size), dtype=np.int64)
+    names = sorted({row.treatment for row in site.treatments})
+    for row in site.treatments:
+        during = hour_us >= _microseconds(row.start)
+        if row.end is not None:
+            during &= hour_us < _microseconds(row.end)
+        numbers[plots.index(row.plot), during] = 1 + names.index(row.treatment)
+    return numbers
