@@ -33,9 +33,9 @@ PULSE_QUALITY: Mapping[str, str] = {
 
 CONCENTRATION_BASIS: Mapping[str, str] = {
     "sampled": "within the window of a composite sample, or at a grab's hour",
-    "interpolated": "straight line between two results",
+    "interpolated": "straight line between two results; held constant before the first and after the last",
     "seasonal_mean": "flow-weighted mean of the results of the same season, no result being near",
-    "no_results": "the analyte has no usable result for this plot: the value is empty",
+    "no_results": "the plot has no usable result of the analyte within a year on each side: the value is empty",
 }
 
 _PLOT = Column("plot", "code", "Field plot, as named in plots.csv.")
