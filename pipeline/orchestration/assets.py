@@ -9,6 +9,7 @@ Annotations are evaluated here (no import from __future__), since Dagster looks 
 import traceback
 from collections.abc import Iterator
 
+import duckdb
 import pandas as pd
 import pyarrow.parquet as pq
 from dagster import (
@@ -167,10 +168,24 @@ def make_partition(bench: Workbench, computation: Computation, site: Site, year:
             if isinstance(rows, pd.DataFrame):
                 lake.write_frame(table(name), rows, origin, site.site, year)
             else:
-                lake.write_relation(table(name), rows, origin, site.site, year)
+                lake.write_relation(table(name), _words_that_occur(rows), origin, site.site, year)
         if not computation.needs:
             bench.forget_raw_files(site)
     return {name: pq.read_metadata(lake.path(table(name), site.site, year)).num_rows for name in computation.tables}
+
+
+def _words_that_occur(rows: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
+    """The same rows with words as plain text.
+
+    A column of an enumerated type would carry every word of its type into the file, also those of other years, and the same rows
+    would then have other bytes.
+    """
+    return rows.project(
+        ", ".join(
+            f'"{name}"::VARCHAR AS "{name}"' if kind.id == "enum" else f'"{name}"'
+            for name, kind in zip(rows.columns, rows.types, strict=True)
+        )
+    )
 
 
 def _refuse_if_blocked(bench: Workbench, computation: Computation, site: Site, year: int | None) -> None:

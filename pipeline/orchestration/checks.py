@@ -7,9 +7,12 @@ Does not: the expectations themselves (tables/expectations.py), Dagster's view o
 
 from __future__ import annotations
 
+import hashlib
 import json
+import os
 from dataclasses import asdict, dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -74,10 +77,23 @@ def facts(site: Site, year: int | None) -> Facts:
     return Facts(words, tuple(meters), rows)
 
 
-def checked_as(site: Site, declared: Table, year: int | None, made_from: str) -> str:
-    """Fingerprint of a check: the partition as it was made, its expectations, and the registers that they look at."""
-    suite = f"{SUITE_VERSION} {declaration_text(declared)} {DOMAIN.get(declared.name)!r}"
-    return fingerprint([made_from, suite, asdict(facts(site, year))])
+def checked_as(lake: Lake, site: Site, name: str, year: int | None) -> str:
+    """Fingerprint of a check: the stored partition, its expectations, and the registers that they look at.
+
+    The stored partition counts by its file's footer, which holds what it was made from, the sizes of all columns and their
+    least and largest values, so that a file which was replaced is looked at again.
+    """
+    suite = f"{SUITE_VERSION} {declaration_text(table(name))} {DOMAIN.get(name)!r}"
+    return fingerprint([_footer_digest(lake.path(table(name), site.site, year)), suite, asdict(facts(site, year))])
+
+
+def _footer_digest(path: Path) -> str:
+    """SHA-256 of a Parquet file's footer: its length stands in four bytes before the last four."""
+    with path.open("rb") as stream:
+        stream.seek(-8, os.SEEK_END)
+        length = int.from_bytes(stream.read(4), "little")
+        stream.seek(-8 - length, os.SEEK_END)
+        return hashlib.sha256(stream.read(length)).hexdigest()
 
 
 class CheckBook:
@@ -103,9 +119,9 @@ class CheckBook:
             return {}
         return stored if isinstance(stored, dict) else {}
 
-    def verdict(self, name: str, year: int | None, made_from: str) -> Verdict | None:
-        """What the checks found for the partition that was made from this; None: they have not looked at it."""
-        if self.checked.get(f"{name} {partition_name(year)}") != checked_as(self.site, table(name), year, made_from):
+    def verdict(self, name: str, year: int | None) -> Verdict | None:
+        """What the checks found in a stored partition; None: they have not looked at it as it is now."""
+        if self.checked.get(f"{name} {partition_name(year)}") != checked_as(self.lake, self.site, name, year):
             return None
         of_partition = self.rows[(self.rows["table"] == name) & (self.rows["partition"] == partition_name(year))]
         failed = of_partition[~of_partition["passed"]]
@@ -115,11 +131,11 @@ class CheckBook:
             doubtful=tuple(sentences[failed["severity"] == "warning"]),
         )
 
-    def keep(self, name: str, year: int | None, made_from: str, outcomes: list[Outcome]) -> None:
+    def keep(self, name: str, year: int | None, outcomes: list[Outcome]) -> None:
         """Replace the rows of one partition."""
         others = self.rows[(self.rows["table"] != name) | (self.rows["partition"] != partition_name(year))]
         new = pd.DataFrame([asdict(outcome) for outcome in outcomes]).assign(table=name, partition=partition_name(year))
-        checked = self.checked | {f"{name} {partition_name(year)}": checked_as(self.site, table(name), year, made_from)}
+        checked = self.checked | {f"{name} {partition_name(year)}": checked_as(self.lake, self.site, name, year)}
         rows = pd.concat([others, new[list(CHECKS.names)]], ignore_index=True) if len(others) else new
         self.lake.write_frame(CHECKS, rows, json.dumps(checked, sort_keys=True), self.site.site)
         self.__dict__.pop("rows", None)
@@ -129,15 +145,14 @@ class CheckBook:
 def check(bench: Workbench, site: Site, name: str, year: int | None) -> Verdict:
     """Hold a stored partition to its expectations, unless that was done for the very same one; keep what was found."""
     book = CheckBook(bench.lake, site)
-    declared = table(name)
-    made_from = bench.lake.made_from(declared, site.site, year) or ""
-    known = book.verdict(name, year, made_from)
+    known = book.verdict(name, year)
     if known is not None:
         return known
     bench.say(name, site.site, year, "checking")
+    declared = table(name)
     path = bench.lake.path(declared, site.site, year)
     stored = bench.session.read_parquet(str(path), hive_partitioning=False)
-    book.keep(name, year, made_from, check_partition(bench.session, stored, declared, facts(site, year)))
-    verdict = book.verdict(name, year, made_from)
+    book.keep(name, year, check_partition(bench.session, stored, declared, facts(site, year)))
+    verdict = book.verdict(name, year)
     assert verdict is not None
     return verdict

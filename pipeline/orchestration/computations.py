@@ -47,7 +47,9 @@ class Need:
         """Water years of the needed table, ascending; none (a single None) for a table kept once per site."""
         if self.reach == "site" or year is None:
             return [None]
-        distance = {"year": 0, "window": site.policies.gap_window_years, "neighbours": NEIGHBOURS}[self.reach]
+        distance = 0 if self.reach == "year" else NEIGHBOURS
+        if self.reach == "window":
+            distance = site.policies.gap_window_years
         return [other for other in site.water_years() if abs(other - year) <= distance]
 
 
@@ -272,6 +274,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             "wiring": _WIRING,
             "meters": _METER,
             "gauges": ("gauge", "logger", "column", "quantity", "unit", "plot", "from", "to"),
+            "outages": ("scope", "name", "from", "to"),
             "plots": ("plot",),
         },
         settings=_pulse_settings,

@@ -137,7 +137,7 @@ class Freshness:
         stored = self.lake.made_from(table(name), self.site.site, year)
         expected = self.expected(name, year)
         if stored is not None and stored == expected:
-            verdict = self.book.verdict(name, year, stored)
+            verdict = self.book.verdict(name, year)
             if verdict is None:
                 return PartitionState(name, year, "unchecked")
             return PartitionState(name, year, "failing" if verdict.broken else "fresh")
