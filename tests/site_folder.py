@@ -77,7 +77,7 @@ FOLDER = {
         "outages.csv": "scope,name,from,to,cause,note\n"
         "meter,N1,2020-06-01T14:30,2020-06-03,lightning,pump failed\n"
         "logger,west,2020-07-01,2020-07-02,lightning,\n",
-        "clocks.csv": "logger,from,to,shift_s\nwest,2020-01-01,2020-02-01,-3600\n",
+        "clocks.csv": "logger,from,to,shift_s,shift_at_end_s\nwest,2020-01-01,2020-02-01,-3600,\n",
     }.items()
 }
 

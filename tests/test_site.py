@@ -106,6 +106,31 @@ def test_stamps_by_iso_8601_need_no_directives(tmp_path: Path) -> None:
     assert site.logger_layouts["plain"].timestamp.format == "ISO 8601"
 
 
+@pytest.mark.parametrize("mark", [".", "'", " ", "\u00a0", "\u202f"])
+def test_a_mark_between_groups_of_three_digits_can_be_declared(tmp_path: Path, mark: str) -> None:
+    site = changed(tmp_path, "site.yaml", 'decimal: ","', f'decimal: ","\n    thousands: "{mark}"')
+    assert site.logger_layouts["plain"].thousands == mark
+
+
+def test_a_no_break_blank_can_be_written_by_its_number(tmp_path: Path) -> None:
+    site = changed(tmp_path, "site.yaml", 'decimal: ","', 'decimal: ","\n    thousands: "\\u00a0"')
+    assert site.logger_layouts["plain"].thousands == "\N{NO-BREAK SPACE}"
+
+
+def test_numbers_have_no_mark_between_groups_unless_declared(site: Site) -> None:
+    assert site.logger_layouts["plain"].thousands is None
+
+
+def test_a_clock_that_drifted_has_a_shift_at_either_end(tmp_path: Path) -> None:
+    site = changed(tmp_path, "clocks.csv", "-3600,", "-3600,-3480.5")
+    assert (site.clocks[0].shift_s, site.clocks[0].shift_at_end_s) == (-3600, -3480.5)
+
+
+def test_a_clock_without_drift_has_an_empty_cell_or_no_column_for_it(tmp_path: Path, site: Site) -> None:
+    files = {**FOLDER, "clocks.csv": b"logger,from,to,shift_s\nwest,2020-01-01,2020-02-01,-3600\n"}
+    assert site.clocks == load_site(write_folder(tmp_path, files)).clocks
+
+
 def test_policies_have_defaults(site: Site) -> None:
     assert site.policies.accuracy_tolerance_pct == 5.0
 

@@ -31,6 +31,7 @@ def places(errors: tuple[SiteError, ...]) -> list[str]:
     return [f"{error.file}:{error.line}:{error.column}" for error in errors]
 
 
+DRIFT = "clocks.csv:2:shift_at_end_s"
 CELLS = [
     # file, text replaced, by, place, phrase
     ("plots.csv", "2.5", "0", "plots.csv:2:area_ha", "a number above 0"),
@@ -75,6 +76,11 @@ CELLS = [
     ("outages.csv", "2020-06-01T14:30", "", "outages.csv:2:from", "an empty cell"),
     ("clocks.csv", "-3600", "1e12", "clocks.csv:2:shift_s", "ten years"),
     ("clocks.csv", "-3600", "-1h", "clocks.csv:2:shift_s", "a number"),
+    ("clocks.csv", "-3600,", "-3600,one hour", DRIFT, "a number"),
+    ("clocks.csv", "-3600,", "-3600,-1e12", DRIFT, "ten years"),
+    ("clocks.csv", "2020-02-01,-3600,", ",-3600,-3500", DRIFT, "a time at which it ended"),
+    # By hand: from noon to one o'clock true time would run from 12:30 back to 12:15.
+    ("clocks.csv", "01-01,2020-02-01,-3600,", "01-01T12:00,2020-01-01T13:00,1800,-2700", DRIFT, "or runs back"),
 ]
 
 FILES = [
@@ -108,7 +114,7 @@ ROWS = [
     ("gauges.csv", "east,level", "east,n1", "gauges.csv:3:column", "wiring.csv:2"),
     ("gauges.csv", "east,level", "east,volts", "gauges.csv:3:column", "gauges.csv:2"),
     ("gauges.csv", "well,east,level", "supply,east,level", "gauges.csv:3:from", "gauges.csv:2"),
-    ("clocks.csv", "-3600\n", "-3600\nwest,2020-01-31,2020-03-01,60\n", "clocks.csv:3:from", "clocks.csv:2"),
+    ("clocks.csv", "-3600,\n", "-3600,\nwest,2020-01-31,2020-03-01,60,\n", "clocks.csv:3:from", "clocks.csv:2"),
 ]  # fmt: skip
 
 WITH_COMPANY = [
@@ -156,6 +162,12 @@ STRUCTURE = [
     ("site.yaml", "encoding: utf-8", "encoding: utf-88", "site.yaml:11:5", "«utf-88»"),
     ("site.yaml", "encoding: utf-8", "encoding: base64", "site.yaml:11:5", "text encoding"),
     ("site.yaml", 'decimal: ","', 'decimal: ";"', "site.yaml:12:5", "one of «.», «,»"),
+    ("site.yaml", 'decimal: ","', 'decimal: ","\n    thousands: ","', "site.yaml:13:5", "another character than the decimal mark"),
+    ("site.yaml", 'delimiter: ","', 'delimiter: ","\n    thousands: ","', "site.yaml:20:5", "another character than the delimiter ','"),
+    ("site.yaml", 'decimal: ","', 'quote: "\'"\n    thousands: "\'"', "site.yaml:13:5", "another character than the quote"),
+    ("site.yaml", 'decimal: ","', 'decimal: ","\n    thousands: "_"', "site.yaml:13:5", "«_»"),
+    ("site.yaml", 'decimal: ","', 'decimal: ","\n    thousands: ". "', "site.yaml:13:5", "one character"),
+    ("site.yaml", 'decimal: ","', 'decimal: ","\n    thousands: ""', "site.yaml:13:5", "leave thousands out"),
     ("site.yaml", "names_on_line: 2", "names_on_line: 4", "site.yaml:14:5", "a line from 1 to 3"),
     ("site.yaml", "names_on_line: 2", "names_on_line: 0", "site.yaml:14:5", "1 or more"),
     ("site.yaml", "lines_before_data: 3", "lines_before_data: many", "site.yaml:13:5", "whole number"),

@@ -190,20 +190,42 @@ class Outage(Dated):
 
 
 class ClockShift(Dated):
-    """A known error of a logger's clock: seconds to add to its stamps."""
+    """A known error of a logger's clock: seconds to add to its stamps.
+
+    With `shift_at_end_s` the clock drifted: the shift goes in a straight line from `shift_s` at `from` to it at `to`.
+    """
 
     file = "clocks.csv"
     may_be_absent = True
 
     logger: Name
     shift_s: Number
+    shift_at_end_s: Number | None = None
 
-    @field_validator("shift_s")
+    @field_validator("shift_s", "shift_at_end_s")
     @classmethod
-    def _within_years(cls, shift_s: float) -> float:
-        if abs(shift_s) > timedelta(days=3660).total_seconds():
+    def _within_years(cls, shift_s: float | None) -> float | None:
+        if shift_s is not None and abs(shift_s) > timedelta(days=3660).total_seconds():
             raise refusal("a shift of at most ten years, in seconds", "Check the number and its unit")
         return shift_s
+
+    @field_validator("shift_at_end_s")
+    @classmethod
+    def _drift_that_keeps_order(cls, shift_at_end_s: float | None, info: ValidationInfo) -> float | None:
+        if shift_at_end_s is None or not {"start", "end", "shift_s"} <= info.data.keys():
+            return shift_at_end_s
+        end, start = info.data["end"], info.data["start"]
+        if end is None:
+            raise refusal(
+                "an empty cell where to is empty: a drift needs a time at which it ended",
+                "Write under to when the clock was set right, or empty this cell if the shift did not change",
+            )
+        if shift_at_end_s - info.data["shift_s"] <= -(end - start).total_seconds():
+            raise refusal(
+                "a shift that falls by fewer seconds than the row lasts: true time never stands still or runs back",
+                "Check both shifts, their signs and their unit (seconds)",
+            )
+        return shift_at_end_s
 
 
 REGISTERS: dict[str, type[Row]] = {

@@ -40,6 +40,15 @@ DIRECTIVES = {
     "a": "weekday", "A": "weekday", "%": "%",
 }  # fmt: skip
 DIRECTIVE = re.compile(r"%(-?.)", re.DOTALL)
+THOUSANDS = {
+    ",": "a comma",
+    ".": "a point",
+    "'": "an apostrophe",
+    " ": "a blank",
+    "\u00a0": "a no-break blank",
+    "\u202f": "a narrow no-break blank",
+}
+"""Marks that may stand between groups of three digits, and their names."""
 
 Stamps = Literal["start", "end"]
 
@@ -69,6 +78,15 @@ def _month_and_day(value: Any) -> Any:
 def _one_character(text: str) -> str:
     if len(text) != 1 or text in "\r\n\0":
         raise refusal("one character", r'Put it in quotes; a tabulator is "\t"')
+    return text
+
+
+def _thousands_mark(text: str) -> str:
+    if text not in THOUSANDS:
+        raise refusal(
+            f"one character: {', '.join(THOUSANDS.values())}",
+            r'Put the character between the groups of three digits in quotes (a no-break blank is "\u00a0"), or leave thousands out',
+        )
     return text
 
 
@@ -180,13 +198,15 @@ class LoggerLayout(Strict):
     """How one kind of delimited text is laid out.
 
     `lines_before_data` lines come before the first reading, `names_on_line` (from 1) of them names the columns; lines that
-    begin with `comment` are comments; a cell that is one of the words `missing` has no value.
+    begin with `comment` are comments; a cell that is one of the words `missing` has no value. `thousands` is the mark between
+    groups of three digits, where the numbers have one.
     """
 
     delimiter: Annotated[str, AfterValidator(_one_character)]
     quote: Annotated[str, AfterValidator(_one_character)] | None = '"'
     encoding: Annotated[str, AfterValidator(_text_encoding)] = "utf-8"
     decimal: Annotated[Literal[".", ","], Field(validate_default=True)] = "."
+    thousands: Annotated[str, AfterValidator(_thousands_mark)] | None = None
     lines_before_data: Annotated[WholeNumber, Field(ge=1, le=10_000)]
     names_on_line: Annotated[WholeNumber, Field(ge=1)]
     comment: Annotated[str, Field(min_length=1, max_length=20)] | None = None
@@ -194,7 +214,7 @@ class LoggerLayout(Strict):
     interval: Interval
     missing: list[str] = Field(default_factory=lambda: [""])
 
-    @field_validator("quote", "decimal")
+    @field_validator("quote", "decimal", "thousands")
     @classmethod
     def _not_the_delimiter(cls, mark: str | None, info: ValidationInfo) -> str | None:
         if mark is not None and mark == info.data.get("delimiter"):
@@ -202,6 +222,17 @@ class LoggerLayout(Strict):
                 f"another character than the delimiter {mark!r}",
                 "Look at one line of the file and correct one of the two",
             )
+        return mark
+
+    @field_validator("thousands")
+    @classmethod
+    def _not_another_mark(cls, mark: str | None, info: ValidationInfo) -> str | None:
+        for other, meaning in (("decimal", "the decimal mark"), ("quote", "the quote")):
+            if mark is not None and mark == info.data.get(other):
+                raise refusal(
+                    f"another character than {meaning} {mark!r}",
+                    f"Look at a large number in the file and correct thousands or {other}",
+                )
         return mark
 
     @field_validator("names_on_line")
