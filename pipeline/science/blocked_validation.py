@@ -7,6 +7,7 @@ Does not: what the residuals are used for (residuals.py), predictors (gap_estima
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -61,7 +62,8 @@ class Regression:
 
     def predict(self, design: Floats) -> Floats:
         """Predictions for rows of predictors, shape (m, k) to (m,)."""
-        return self.intercept + (design - self.centre) / self.spread @ self.coefficients
+        weights = self.coefficients / self.spread
+        return design @ weights + (self.intercept - self.centre @ weights)
 
 
 def ridge_by_blocks(
@@ -87,42 +89,41 @@ def ridge_by_blocks(
     y = np.asarray(target, dtype=float)
     if y.size == 0:
         raise ValueError("a regression needs at least one row")
-    names, which = np.unique(np.asarray(fold), return_inverse=True)
     centre = x.mean(axis=0)
     spread = x.std(axis=0)
     spread = np.where(spread > 1e-12 * np.maximum(1.0, np.abs(centre)), spread, np.inf)
-    standard = np.column_stack([np.ones(y.size), (x - centre) / spread])
+    # Rows of one fold stand together, so that each fold is a view.
+    order = np.argsort(np.asarray(fold), kind="stable")
+    first = np.flatnonzero(np.diff(np.asarray(fold)[order], prepend=-1))
+    folds = [slice(start, end) for start, end in pairwise([*first, y.size])]
+    standard = np.column_stack([np.ones(y.size), (x[order] - centre) / spread])
+    target_ordered = y[order]
     size = standard.shape[1]
 
-    products = np.empty((names.size, size, size))
-    moments = np.empty((names.size, size))
-    for number in range(names.size):
-        rows = standard[which == number]
-        products[number] = rows.T @ rows
-        moments[number] = rows.T @ y[which == number]
+    products = np.stack([standard[rows].T @ standard[rows] for rows in folds])
+    moments = np.stack([standard[rows].T @ target_ordered[rows] for rows in folds])
     all_products, all_moments = products.sum(axis=0), moments.sum(axis=0)
     shrunk = np.eye(size)
     shrunk[0, 0] = 0.0
 
-    best: tuple[float, float, Floats] | None = None
+    def solve(product: Floats, moment: Floats, hours: ArrayLike, penalty: float) -> Floats:
+        system = product + penalty * np.asarray(hours)[..., np.newaxis, np.newaxis] * shrunk + 1e-9 * np.eye(size)
+        return np.asarray(np.linalg.solve(system, moment[..., np.newaxis])[..., 0], dtype=np.float64)
+
+    # With one fold only nothing can be left out: what is left is all.
+    several = len(folds) > 1
+    left_products = all_products - products if several else products
+    left_moments = all_moments - moments if several else moments
+    best = (np.inf, penalties[0], np.zeros((len(folds), size)))
     for penalty in penalties if size > 1 else penalties[:1]:
-        without = all_products - products
-        hours_kept = without[:, 0, 0][:, np.newaxis, np.newaxis]
-        if names.size == 1 or (hours_kept <= 0).any():
-            # One fold only: nothing can be left out, the prediction is the fit.
-            without, left_moments, hours_kept = all_products[np.newaxis], all_moments[np.newaxis], np.array([[[y.size]]])
-        else:
-            left_moments = all_moments - moments
-        systems = without + penalty * hours_kept * shrunk + 1e-9 * np.eye(size)
-        by_fold = np.linalg.solve(systems, left_moments[..., np.newaxis])[..., 0]
-        predictions = np.empty(y.size)
-        for number in range(names.size):
-            rows = which == number
-            predictions[rows] = standard[rows] @ by_fold[min(number, by_fold.shape[0] - 1)]
-        error = float(np.mean((y - predictions) ** 2))
-        if best is None or error < best[0]:
-            best = (error, penalty, predictions)
-    assert best is not None
-    _, penalty, left_out = best
-    fitted = np.linalg.solve(all_products + penalty * y.size * shrunk + 1e-9 * np.eye(size), all_moments)
+        by_fold = solve(left_products, left_moments, left_products[:, 0, 0], penalty)
+        # Squared error on the folds left out, but for the target's own sum of squares.
+        error = np.einsum("fi,fij,fj->", by_fold, products, by_fold) - 2 * np.sum(by_fold * moments)
+        if error < best[0]:
+            best = (float(error), penalty, by_fold)
+    _, penalty, by_fold = best
+    left_out = np.empty(y.size)
+    for rows, coefficients in zip(folds, by_fold, strict=True):
+        left_out[order[rows]] = standard[rows] @ coefficients
+    fitted = solve(all_products, all_moments, y.size, penalty)
     return Regression(centre, spread, fitted[1:], float(fitted[0]), left_out, penalty)

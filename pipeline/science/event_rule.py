@@ -53,27 +53,30 @@ def event_hours(flow: ArrayLike, threshold: float, recession_share: float, separ
     return first[np.append(True, separate)], last[np.append(separate, True)]
 
 
-def match_events(plot: ArrayLike, first: ArrayLike, last: ArrayLike, peak: ArrayLike) -> Indices:
+def match_events(plot: ArrayLike, first: ArrayLike, last: ArrayLike, peak: ArrayLike, tolerance_h: int = 0) -> Indices:
     """Which events of different plots are the same storm's.
 
-    Two events of different plots match when each one's peak hour lies within the other: overlapping tails alone, by which a whole
-    wet season would hang together, do not match. Matches are joined from the best overlap (common hours over hours of either)
-    downwards, and a match that would put two events of one plot together is passed over. So every event belongs to
-    one site-wide event, and a site-wide event has at most one event of each plot.
+    Two events of different plots match when each one's peak hour lies within the other, or not further from it than the tolerance:
+    overlapping tails alone, by which a whole wet season would hang together, do not match. Matches are joined from the best overlap
+    (common hours over hours of either) downwards, and a match that would put two events of one plot together is passed over. So
+    every event belongs to one site-wide event, and a site-wide event has at most one event of each plot.
 
     Args:
         plot: number of the plot, shape (n,).
         first, last: first hour and hour after the last, shape (n,); events of one plot do not overlap.
         peak: hour of the highest flow, shape (n,).
+        tolerance_h: hours by which plots may answer later than others; at most half of what separates events of one plot, so
+            that a peak is near one event of each plot only.
 
     Returns:
         Number of the site-wide event of each event, from 0 in order of their earliest start (then of their latest end), shape (n,).
     """
     of_plot, begin, end, top = (np.asarray(values, dtype=np.int64) for values in (plot, first, last, peak))
-    contains = (begin[:, np.newaxis] <= top) & (top < end[:, np.newaxis])
+    wide_begin, wide_end = begin - tolerance_h, end + tolerance_h
+    contains = (wide_begin[:, np.newaxis] <= top) & (top < wide_end[:, np.newaxis])
     one, other = np.nonzero(np.triu(contains & contains.T & (of_plot[:, np.newaxis] != of_plot)))
-    common = np.minimum(end[one], end[other]) - np.maximum(begin[one], begin[other])
-    either = np.maximum(end[one], end[other]) - np.minimum(begin[one], begin[other])
+    common = np.minimum(wide_end[one], wide_end[other]) - np.maximum(wide_begin[one], wide_begin[other])
+    either = np.maximum(wide_end[one], wide_end[other]) - np.minimum(wide_begin[one], wide_begin[other])
     group = np.arange(of_plot.size)
     for match in np.lexsort((other, one, -common / either)):
         a, b = group[one[match]], group[other[match]]

@@ -36,6 +36,10 @@ LEAST_COMMON_SHARE = 0.35
 """Share of the plot's measured hours that must be common, so that the relation has seen more than one season."""
 LEAST_CORRELATION = 0.6
 """Correlation of an index with the plot below which keeping the variance would blow up noise."""
+WIDENING = 1.2
+"""Factor on the spread of residuals. What takes a meter out (lightning, floods) comes with storms, and hours in gaps are harder to
+estimate than the ordinary hours left out in cross-validation; found on invented fields with hidden truth, where intervals without
+it held the truth in about 85 of 100 hours."""
 
 RAIN_TIME_CONSTANTS_H = (3.0, 10.0, 30.0, 90.0, 240.0, 720.0, 2160.0)
 FROST_TIME_CONSTANT_H = 120.0
@@ -244,10 +248,14 @@ def _best_donors(measured: Flags, correlation: Floats, plot: int, hours: Indices
 def _model(
     estimate: Floats, rows: Indices, left_out: Floats, target: Floats, day: Floats, keeps_variance: bool
 ) -> _Model:
-    """A model with its residuals worked up."""
+    """A model with its residuals worked up.
+
+    What edges tell is how residuals there differ from the usual ones of such estimates: the usual ones of a variance-keeping line,
+    positive below the mean and negative above it, are no news, and carrying them would take back the variance.
+    """
     error = target[rows] - left_out
     spread = ResidualSpread.of(left_out, error)
-    centre, scale = _centre_and_scale(spread, left_out, keeps_variance)
+    centre, scale = spread.centre_and_scale(left_out)
     season_scale = seasonal_scale(day[rows], (error - centre) / scale, day)
     scale = scale * season_scale[rows]
     residual, typical = np.full(estimate.size, np.nan), np.full(estimate.size, np.nan)
@@ -256,17 +264,6 @@ def _model(
     return _Model(
         estimate, keeps_variance, float(np.mean(error**2)), spread, season_scale, EdgeResiduals.of(residual, typical)
     )
-
-
-def _centre_and_scale(spread: ResidualSpread, estimate: Floats, keeps_variance: bool) -> tuple[Floats, Floats]:
-    """Centre and standard deviation of the residuals of estimates, shape (n,) to two of (n,).
-
-    A variance-keeping estimate is not moved to the mean of its residuals: that would take back what it keeps. Where residuals
-    hardly spread (a dry drain), a tenth of their overall spread stands in, so that nothing is divided by nothing.
-    """
-    quantiles = spread.at(estimate)
-    centre = np.zeros(estimate.size) if keeps_variance else quantiles.mean(axis=1)
-    return centre, np.maximum(quantiles.std(axis=1), 0.1 * float(np.sqrt(np.mean(spread.quantiles**2))) + 1e-12)
 
 
 def _treatment_contrasts(treatment: Indices, hours: Indices) -> Floats:
@@ -371,18 +368,12 @@ def _apply(
     """Write a model's estimates for some hours of one plot into the result."""
     estimate = model.estimate[hours]
     widening = model.season_scale[hours]
-    centre, scale = _centre_and_scale(model.spread, estimate, model.keeps_variance)
-    carried, narrowing = model.edges.inside(hours, left[hours], right[hours], scale * widening)
-    quantiles = model.spread.at(estimate)
-    middle = quantiles.mean(axis=1)
-    spread = (quantiles - middle[:, np.newaxis]) * (widening * narrowing)[:, np.newaxis]
-    shifted = estimate + centre + carried
-    if model.keeps_variance:
-        volume = signed_power(shifted)
-        distribution = signed_power((shifted + middle * narrowing)[:, np.newaxis] + spread)
-    else:
-        volume = smeared_mean(shifted, spread, signed_power)
-        distribution = signed_power(shifted[:, np.newaxis] + spread)
+    middle, scale = model.spread.centre_and_scale(estimate)
+    shifted = estimate + model.edges.carried(hours, left[hours], right[hours], scale * widening)
+    spread = (model.spread.at(estimate) - middle[:, np.newaxis]) * widening[:, np.newaxis]
+    centred = shifted + middle
+    volume = signed_power(shifted) if model.keeps_variance else smeared_mean(centred, spread, signed_power)
+    distribution = signed_power(centred[:, np.newaxis] + WIDENING * spread)
     _store(result, plot, hours, volume, distribution, basis)
 
 
@@ -392,7 +383,7 @@ def _bridge(
     """Draw straight lines of flow across short holes of one plot.
 
     The interval comes from holes of the same length made in the measured record: how far, on the root scale, the truth lay from the
-    line at the same place in the hole.
+    line at the same place in the hole, where flow at the two edges differed as much.
     """
     for length in np.unique(right[hours] - left[hours] - 1):
         of_length = hours[right[hours] - left[hours] - 1 == length]
@@ -401,14 +392,18 @@ def _bridge(
             share = place / (length + 1)
             line = (1 - share) * flow_l[left[here]] + share * flow_l[right[here]]
             first = np.arange(flow_l.size - length - 1)
-            tried = signed_root((1 - share) * flow_l[first] + share * flow_l[first + length + 1])
-            error = root[first + place] - tried
+            tried = (1 - share) * flow_l[first] + share * flow_l[first + length + 1]
+            error = root[first + place] - signed_root(tried)
+            unrest = np.abs(root[first + length + 1] - root[first])
             known = np.isfinite(error)
             if known.any():
-                quantiles = ResidualSpread.of(tried[known], error[known]).at(signed_root(line))
+                spread = ResidualSpread.of(unrest[known], error[known])
+                quantiles = spread.at(np.abs(root[right[here]] - root[left[here]]))
             else:
                 quantiles = np.zeros((here.size, PROBABILITIES.size))
-            _store(result, plot, here, line, signed_power(signed_root(line)[:, np.newaxis] + quantiles), BRIDGED)
+            _store(
+                result, plot, here, line, signed_power(signed_root(line)[:, np.newaxis] + WIDENING * quantiles), BRIDGED
+            )
 
 
 def _store(result: GapEstimates, plot: int, hours: Indices, volume: Floats, distribution: Floats, basis: str) -> None:

@@ -31,7 +31,7 @@ def keep_total(estimate: ArrayLike, half_width: ArrayLike, total: float) -> Floa
     """
     volume = np.asarray(estimate, dtype=float)
     own = volume.sum()
-    if own != 0 and 0 <= total / own <= LARGEST_SCALING:
+    if own != 0 and total * np.sign(own) >= 0 and abs(total) <= LARGEST_SCALING * abs(own):
         kept = volume * (total / own)
     else:
         give = np.maximum(np.asarray(half_width, dtype=float), 0.0)

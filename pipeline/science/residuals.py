@@ -24,8 +24,6 @@ EDGE_HOURS = 6
 """Measured hours at each edge whose residuals are averaged and carried into the gap."""
 LARGEST_STANDARDISED = 4.0
 """Largest standardised residual that counts."""
-DISTANCES_H = np.array([1, 3, 6, 12, 24, 48, 96, 168])
-"""Distances from an edge at which the gain is tried, h."""
 
 _HOURS_OF_DOUBT = 200.0
 _LAGS_H = np.array([1, 2, 3, 6, 12, 24, 48, 96, 168])
@@ -61,6 +59,17 @@ class ResidualSpread:
             np.array([x[rows].mean() for rows in slices]),
             np.stack([np.quantile(e[rows], PROBABILITIES) for rows in slices]),
         )
+
+    def centre_and_scale(self, estimates: ArrayLike) -> tuple[Floats, Floats]:
+        """Mean and standard deviation of the residuals of estimates, shape (n,) to two of (n,); between classes as in `at`.
+
+        Where residuals hardly spread (a dry drain), a tenth of their overall spread stands in, so that nothing is divided by
+        nothing.
+        """
+        x = np.asarray(estimates, dtype=float)
+        least = 0.1 * float(np.sqrt(np.mean(self.quantiles**2))) + 1e-12
+        scale = np.maximum(self.quantiles.std(axis=1), least)
+        return np.interp(x, self.estimate, self.quantiles.mean(axis=1)), np.interp(x, self.estimate, scale)
 
     def at(self, estimates: ArrayLike) -> Floats:
         """Residual quantiles for estimates, shape (n,) to (n, p); straight between classes, constant beyond them."""
@@ -109,36 +118,36 @@ class Persistence:
         slope, intercept = np.polyfit(np.array(lags)[positive], np.log(correlation[positive]), 1, w=correlation[positive])
         return cls(float(np.clip(np.exp(intercept), 0.0, 0.99)), float(np.clip(-1.0 / min(slope, -1e-4), 1.0, 1000.0)))
 
-    def given_edges(
+    def mean_given_edges(
         self, hours_from_left: ArrayLike, hours_from_right: ArrayLike, left: ArrayLike, right: ArrayLike, averaged: int
-    ) -> tuple[Floats, Floats]:
-        """Mean of the residual inside a gap, and the share of its variance that is left, given the residuals at both edges.
+    ) -> Floats:
+        """Mean of the residual inside a gap, given the residuals at its edges.
 
-        The conditional mean and variance of Gaussian variables (any statistics text; kriging with two data).
+        The conditional mean of Gaussian variables (any statistics text; simple kriging with two data). The variance that would be
+        left is not used: residuals of a storm are less alike than those of the year, and intervals narrowed by it held the
+        truth too seldom.
 
         Args:
             hours_from_left, hours_from_right: distance to the edges, h, shape (n,).
-            left, right: mean standardised residual at the edges, not-a-number where an edge has none, shape (n,).
+            left, right: mean residual at the edges, not-a-number where an edge has none, shape (n,).
             averaged: how many hours each edge residual is the mean of: their new part averages out.
 
         Returns:
-            Mean (standardised) and share of variance left, shape (n,).
+            Means in the unit of the edge residuals, shape (n,).
         """
         a, k = self.share, self.time_constant_h
+        if a == 0:
+            return np.zeros(np.shape(left))
         to_left, to_right = np.asarray(hours_from_left, dtype=float), np.asarray(hours_from_right, dtype=float)
-        z_left, z_right = np.asarray(left, dtype=float), np.asarray(right, dtype=float)
-        c_left = np.where(np.isfinite(z_left), a * np.exp(-to_left / k), 0.0)
-        c_right = np.where(np.isfinite(z_right), a * np.exp(-to_right / k), 0.0)
-        both = np.isfinite(z_left) & np.isfinite(z_right)
-        between = np.where(both, a * np.exp(-(to_left + to_right) / k), 0.0)
+        e_left, e_right = np.asarray(left, dtype=float), np.asarray(right, dtype=float)
+        c_left = np.where(np.isfinite(e_left), a * np.exp(-to_left / k), 0.0)
+        c_right = np.where(np.isfinite(e_right), a * np.exp(-to_right / k), 0.0)
+        between = np.where(np.isfinite(e_left) & np.isfinite(e_right), a * np.exp(-(to_left + to_right) / k), 0.0)
         own = a + (1 - a) / averaged
-        if own <= 0:
-            return np.zeros_like(c_left), np.ones_like(c_left)
-        determinant = np.maximum(own**2 - between**2, 1e-12)
+        determinant = own**2 - between**2
         w_left = (own * c_left - between * c_right) / determinant
         w_right = (own * c_right - between * c_left) / determinant
-        mean = w_left * np.nan_to_num(z_left) + w_right * np.nan_to_num(z_right)
-        return mean, np.clip(1.0 - w_left * c_left - w_right * c_right, 0.0, 1.0)
+        return w_left * np.nan_to_num(e_left) + w_right * np.nan_to_num(e_right)
 
 
 @dataclass(frozen=True)
@@ -148,13 +157,11 @@ class EdgeResiduals:
     Attributes:
         residual, standardised: mean over the `EDGE_HOURS` hours up to each hour and from each hour on, shape (2, hours).
         persistence: of the standardised residuals.
-        narrowing: how much narrower intervals are at each of `DISTANCES_H` from an edge, shape (8,), tried on left-out hours.
     """
 
     residual: Floats
     standardised: Floats
     persistence: Persistence
-    narrowing: Floats
 
     @classmethod
     def of(cls, residual: ArrayLike, typical: ArrayLike) -> EdgeResiduals:
@@ -162,29 +169,14 @@ class EdgeResiduals:
         e, size = np.asarray(residual, dtype=float), np.asarray(typical, dtype=float)
         # A single outlier at an edge must not carry far.
         z = np.clip(e / size, -LARGEST_STANDARDISED, LARGEST_STANDARDISED)
-        both = np.stack([_running_mean(e), _running_mean(e[::-1])[::-1]])
-        both_z = np.stack([_running_mean(z), _running_mean(z[::-1])[::-1]])
-        persistence = Persistence.of(z)
-        unknown = cls(both, both_z, persistence, np.ones(DISTANCES_H.size))
-        if persistence.share == 0:
-            return unknown
-        narrowing = np.ones(DISTANCES_H.size)
-        hours = np.flatnonzero(np.isfinite(e))
-        for number, distance in enumerate(DISTANCES_H):
-            inside = hours[hours >= distance]
-            carried, _ = unknown.inside(inside, inside - distance, np.full(inside.size, e.size), size[inside])
-            edge_known = np.isfinite(both[0, inside - distance])
-            if edge_known.sum() < _FEWEST_PER_CLASS:
-                continue
-            before = e[inside][edge_known] / size[inside][edge_known]
-            after = before - carried[edge_known] / size[inside][edge_known]
-            widths = [np.subtract(*np.quantile(values, [0.95, 0.05])) for values in (after, before)]
-            if widths[1] > 0:
-                narrowing[number] = min(1.0, widths[0] / widths[1])
-        return cls(both, both_z, persistence, np.maximum.accumulate(narrowing))
+        return cls(
+            np.stack([_running_mean(e), _running_mean(e[::-1])[::-1]]),
+            np.stack([_running_mean(z), _running_mean(z[::-1])[::-1]]),
+            Persistence.of(z),
+        )
 
-    def inside(self, hours: ArrayLike, left: ArrayLike, right: ArrayLike, typical: ArrayLike) -> tuple[Floats, Floats]:
-        """What to add to estimates inside gaps, and how much narrower their intervals are.
+    def carried(self, hours: ArrayLike, left: ArrayLike, right: ArrayLike, typical: ArrayLike) -> Floats:
+        """What to add to estimates inside gaps.
 
         A residual is carried in proportion to the typical size of residuals, but never more than it was at the edge: a trifle at
         the edge of a dry spell is no flood later.
@@ -195,7 +187,7 @@ class EdgeResiduals:
             typical: typical size of residuals in these hours, shape (n,).
 
         Returns:
-            Correction in the residuals' unit, and the factor on interval widths, shape (n,).
+            Corrections in the residuals' unit, shape (n,).
         """
         at, first, last = np.asarray(hours), np.asarray(left), np.asarray(right)
         size = np.asarray(typical, dtype=float)
@@ -206,10 +198,7 @@ class EdgeResiduals:
         z = np.where(there, self.standardised[side, edge], np.nan)
         e = np.where(there, self.residual[side, edge], np.nan)
         limited = np.copysign(np.minimum(np.abs(z) * size, np.abs(e)), e)
-        distance = np.stack([at - first, last - at])
-        carried, _ = self.persistence.given_edges(distance[0], distance[1], limited[0], limited[1], EDGE_HOURS)
-        narrowing = np.where(np.isfinite(e), np.interp(distance, DISTANCES_H, self.narrowing, right=1.0), 1.0)
-        return carried, narrowing.min(axis=0)
+        return self.persistence.mean_given_edges(at - first, last - at, limited[0], limited[1], EDGE_HOURS)
 
 
 def _running_mean(values: Floats) -> Floats:

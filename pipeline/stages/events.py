@@ -26,9 +26,9 @@ def events(hours: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int) ->
 
     A plot's event begins when its hourly flow rises to `event_threshold_mm_per_day` and ends when it has receded below
     `event_recession_share` of its peak, or below the threshold, whichever is higher; lulls shorter than
-    `event_separation_hours` do not end it. Events of different plots that hold each other's peak hour are one site-wide event; it
-    has at most one event of each plot. Names count up within the water year in order of start. Events that run at an end of the
-    year are cut there, so that events and the hours between them are the year exactly.
+    `event_separation_hours` do not end it. Events of different plots that hold each other's peak hour, give or take half of
+    those hours, are one site-wide event; it has at most one event of each plot. Names count up within the water year in order of
+    start. Events that run at an end of the year are cut there, so that events and the hours between them are the year exactly.
 
     Args:
         hours: rows of `hourly_flow` of the year, without holes.
@@ -60,7 +60,13 @@ def events(hours: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int) ->
     peak_row = row[highest_first][np.unique(event, return_index=True)[1]]
     plot = flow["plot"].iloc[first].to_numpy()
     since, until = start_us[first], start_us[last - 1] + HOUR_US
-    number = match_events(pd.factorize(plot)[0], since // HOUR_US, until // HOUR_US, start_us[peak_row] // HOUR_US)
+    number = match_events(
+        pd.factorize(plot)[0],
+        since // HOUR_US,
+        until // HOUR_US,
+        start_us[peak_row] // HOUR_US,
+        policies.event_separation_hours // 2,
+    )
     frame = pd.DataFrame(
         {
             "plot": plot,

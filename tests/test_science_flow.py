@@ -1,0 +1,484 @@
+"""Promises of the mathematics of flow: transforms, record extension, antecedent sums, residuals, totals, gap estimates, events."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy import integrate, signal, stats
+
+from pipeline.science.antecedent import antecedent_mean, antecedent_sum, water_reaching_soil
+from pipeline.science.blocked_validation import block_folds, ridge_by_blocks, typical_gap_hours
+from pipeline.science.event_rule import event_hours, match_events, stretches
+from pipeline.science.gap_estimate import WIDENING, GapEstimates, estimate_gaps
+from pipeline.science.known_total import keep_total
+from pipeline.science.record_extension import variance_keeping_line
+from pipeline.science.residuals import PROBABILITIES, EdgeResiduals, Persistence, ResidualSpread, seasonal_scale
+from pipeline.science.signed_root import signed_power, signed_root, smeared_mean
+
+flows = st.floats(-1e5, 1e5)
+
+
+def chance(seed: int) -> np.random.Generator:
+    return np.random.Generator(np.random.PCG64(seed))
+
+
+# Transform and smearing
+
+
+@given(arrays(float, st.integers(1, 30), elements=flows), st.sampled_from([2.0, 3.0]))
+def test_the_signed_root_is_undone_by_its_power_and_keeps_the_sign(flow: np.ndarray, order: float) -> None:
+    root = signed_root(flow, order)
+    assert np.array_equal(np.sign(root), np.sign(flow))
+    assert np.allclose(signed_power(root, order), flow, rtol=1e-12, atol=1e-12)
+
+
+def test_smearing_gives_the_mean_of_a_lognormal() -> None:
+    # Mean of a lognormal: exp(mu + sigma^2 / 2), scipy.stats.lognorm; residuals at equally likely steps of the normal.
+    mu, sigma = 1.3, 0.6
+    residuals = stats.norm.ppf((np.arange(20_000) + 0.5) / 20_000, scale=sigma)
+    expected = stats.lognorm.mean(sigma, scale=np.exp(mu))
+    assert smeared_mean([mu], residuals, np.exp)[0] == pytest.approx(expected, rel=1e-3)
+
+
+def test_smearing_is_the_published_factor_for_a_logarithmic_model() -> None:
+    # Duan 1983: for a model of natural logarithms, exp(prediction) times the mean of exp(residuals).
+    predicted, residuals = np.array([-1.0, 0.0, 2.5]), chance(1).normal(0, 0.4, 200)
+    expected = np.exp(predicted) * np.exp(residuals).mean()
+    assert np.allclose(smeared_mean(predicted, residuals, np.exp), expected, rtol=1e-12)
+
+
+# Record extension
+
+
+@given(st.integers(0, 10_000), st.floats(-0.99, 0.99))
+def test_the_variance_keeping_line_is_the_published_one(seed: int, tendency: float) -> None:
+    # Hirsch 1982: slope sign(r) s_y / s_x through both means. Least squares (scipy) gives r s_y / s_x.
+    x = chance(seed).normal(5, 2, 60)
+    y = tendency * x + chance(seed + 1).normal(0, 1, 60)
+    slope, intercept = variance_keeping_line(x, y)
+    least_squares = stats.linregress(x, y)
+    assert slope * abs(least_squares.rvalue) == pytest.approx(least_squares.slope, rel=1e-9)
+    assert slope == pytest.approx(np.sign(least_squares.rvalue) * np.std(y, ddof=1) / np.std(x, ddof=1), rel=1e-9)
+    assert intercept + slope * x.mean() == pytest.approx(y.mean(), rel=1e-9, abs=1e-9)
+
+
+@given(st.integers(0, 10_000))
+def test_extended_records_vary_as_the_record_does(seed: int) -> None:
+    # What the method promises (Hirsch 1982): mean and sample variance of the estimates over the common period.
+    x, noise = chance(seed).gamma(1.5, 3, 80), chance(seed + 1).normal(0, 4, 80)
+    y = 2 * x + noise
+    slope, intercept = variance_keeping_line(x, y)
+    estimates = intercept + slope * x
+    assert estimates.var(ddof=1) == pytest.approx(y.var(ddof=1), rel=1e-9)
+    assert estimates.mean() == pytest.approx(y.mean(), rel=1e-9)
+
+
+def test_a_donor_that_never_varies_gives_the_mean() -> None:
+    assert variance_keeping_line([3.0, 3.0, 3.0], [1.0, 2.0, 6.0]) == (0.0, 3.0)
+
+
+def test_a_line_through_one_point_is_refused() -> None:
+    with pytest.raises(ValueError, match="at least two values"):
+        variance_keeping_line([1.0], [2.0])
+
+
+# Antecedent sums
+
+
+@pytest.mark.parametrize("time_constant_h", [3.0, 30.0, 720.0])
+def test_an_antecedent_sum_recedes_as_a_linear_reservoir(time_constant_h: float) -> None:
+    # Any hydrology text: q(t) = q0 exp(-t / k), and the volume left is k q(t), the integral of the outflow still to come.
+    rain = np.zeros(200)
+    rain[0] = 12.0
+    storage = antecedent_sum(rain, time_constant_h)
+    hours = np.arange(200)
+    outflow = storage / time_constant_h
+    assert np.allclose(outflow, outflow[0] * np.exp(-hours / time_constant_h), rtol=1e-9)
+    still_to_come, _ = integrate.quad(lambda t: outflow[0] * np.exp(-t / time_constant_h), 50, np.inf)
+    assert storage[50] == pytest.approx(still_to_come, rel=1e-6)
+
+
+def test_an_antecedent_mean_of_what_never_changes_does_not_change() -> None:
+    assert np.allclose(antecedent_mean(np.full(50, -4.5), 24.0), -4.5)
+
+
+@given(st.integers(0, 10_000))
+def test_snow_waits_and_nothing_is_lost(seed: int) -> None:
+    rain = chance(seed).gamma(0.1, 3, 300)
+    temperature = chance(seed + 1).normal(0, 4, 300)
+    on_ground, expected = 0.0, []
+    for depth, degrees in zip(rain, temperature, strict=True):
+        # The degree-day method as a store, hour by hour.
+        before = on_ground
+        on_ground = max(0.0, on_ground + depth * (degrees < 0) - max(degrees, 0) * 3.0 / 24)
+        expected.append(depth - (on_ground - before))
+    liquid = water_reaching_soil(rain, temperature)
+    assert np.allclose(liquid, expected, atol=1e-9)
+    assert liquid.sum() + on_ground == pytest.approx(rain.sum(), rel=1e-9)
+
+
+# Blocked validation
+
+
+def test_a_block_left_out_is_predicted_by_a_fit_that_has_not_seen_it() -> None:
+    design, target = chance(3).normal(0, 1, (240, 3)), chance(4).normal(0, 1, 240)
+    target += design @ np.array([1.0, -2.0, 0.5])
+    fold = block_folds(240, 20)
+    fit = ridge_by_blocks(design, target, fold, penalties=(1e-9,))
+    for number in np.unique(fold):
+        out = fold == number
+        # Ordinary least squares of numpy on the other blocks.
+        with_one = np.column_stack([np.ones(240), design])
+        coefficients = np.linalg.lstsq(with_one[~out], target[~out], rcond=None)[0]
+        assert np.allclose(fit.left_out[out], with_one[out] @ coefficients, atol=1e-6)
+
+
+def test_without_penalty_ridge_is_least_squares() -> None:
+    design, target = chance(5).normal(3, 2, (100, 2)), chance(6).normal(0, 1, 100)
+    fit = ridge_by_blocks(design, target, block_folds(100, 10), penalties=(1e-12,))
+    with_one = np.column_stack([np.ones(100), design])
+    expected = with_one @ np.linalg.lstsq(with_one, target, rcond=None)[0]
+    assert np.allclose(fit.predict(design), expected, atol=1e-8)
+
+
+def test_a_penalty_that_predicts_better_is_chosen() -> None:
+    # Forty predictors of pure noise and sixty rows: the least shrunken fit predicts worst.
+    design, target = chance(7).normal(0, 1, (60, 40)), chance(8).normal(0, 1, 60)
+    fit = ridge_by_blocks(design, target, block_folds(60, 10), penalties=(1e-6, 10.0))
+    assert fit.penalty == 10.0
+
+
+def test_blocks_are_contiguous_and_dealt_out_in_turn() -> None:
+    assert block_folds(14, 2, folds=3).tolist() == [0, 0, 1, 1, 2, 2, 0, 0, 1, 1, 2, 2, 0, 0]
+
+
+def test_the_typical_gap_is_the_one_in_which_the_typical_missing_hour_lies() -> None:
+    missing = np.zeros(3000, dtype=bool)
+    missing[100:110] = missing[200:210] = missing[1000:1400] = True
+    assert typical_gap_hours(missing) == 400
+
+
+# Residuals
+
+
+def test_residual_quantiles_follow_the_size_of_the_estimate() -> None:
+    # Normal residuals whose spread is a tenth of the estimate; scipy's normal quantiles at the estimate's own spread.
+    estimate = chance(9).uniform(0, 100, 60_000)
+    spread = ResidualSpread.of(estimate, chance(10).normal(0, 1, estimate.size) * (0.1 * estimate))
+    quantiles = spread.at([50.0, 80.0])
+    expected = np.outer([5.0, 8.0], stats.norm.ppf(PROBABILITIES))
+    assert np.allclose(quantiles, expected, rtol=0.12, atol=0.4)
+
+
+def test_persistence_finds_the_time_constant_and_the_new_share() -> None:
+    # An autoregressive series of time constant 40 h (scipy.signal.lfilter), four fifths of the variance; the rest is noise.
+    kept = np.exp(-1 / 40)
+    persistent = signal.lfilter([np.sqrt(1 - kept**2)], [1, -kept], chance(11).normal(0, 1, 200_000))
+    series = np.sqrt(0.8) * persistent + np.sqrt(0.2) * chance(12).normal(0, 1, 200_000)
+    found = Persistence.of(series)
+    assert found.share == pytest.approx(0.8, abs=0.04)
+    assert found.time_constant_h == pytest.approx(40, rel=0.15)
+
+
+def test_noise_does_not_persist() -> None:
+    assert Persistence.of(chance(13).normal(0, 1, 20_000)).share == 0.0
+
+
+@given(st.floats(0.1, 0.98), st.floats(5, 300), st.integers(1, 100), st.integers(1, 100), flows, flows)
+def test_residuals_in_a_gap_are_the_gaussian_conditional_mean(
+    share: float, time_constant: float, to_left: int, to_right: int, left: float, right: float
+) -> None:
+    # Conditional mean of a Gaussian: C_12 C_22^-1 y, solved by numpy from the covariance written out.
+    def covariance(lag: float) -> float:
+        return share * np.exp(-lag / time_constant)
+
+    own = share + (1 - share) / 6
+    edges = np.array([[own, covariance(to_left + to_right)], [covariance(to_left + to_right), own]])
+    expected = np.array([covariance(to_left), covariance(to_right)]) @ np.linalg.solve(edges, [left, right])
+    found = Persistence(share, time_constant).mean_given_edges([to_left], [to_right], [left], [right], 6)
+    assert found[0] == pytest.approx(expected, rel=1e-6, abs=1e-6 * (abs(left) + abs(right)))
+
+
+def test_an_edge_residual_never_grows_inside_the_gap() -> None:
+    # Tiny residuals in a dry spell, large ones elsewhere: what is carried into a storm stays tiny.
+    residual, typical = np.tile([0.1, 0.12], 500), np.full(1000, 0.05)
+    residual[600:800] = np.nan
+    hours = np.arange(600, 800)
+    carried = EdgeResiduals.of(residual, typical).carried(hours, np.full(200, 599), np.full(200, 800), np.full(200, 50.0))
+    assert np.abs(carried).max() <= 0.12
+
+
+def test_a_season_of_larger_residuals_is_seen() -> None:
+    day = np.arange(0, 10 * 365.2425, 1 / 24)
+    summer = (day % 365.2425 > 150) & (day % 365.2425 < 240)
+    scale = seasonal_scale(day, np.where(summer, 2.0, 0.5), np.array([195.0, 20.0]))
+    assert scale[0] == pytest.approx(2.0, rel=0.1)
+    assert scale[1] == pytest.approx(0.5, rel=0.1)
+
+
+# Known totals
+
+
+@given(
+    st.integers(1, 40).flatmap(
+        lambda n: st.tuples(arrays(float, n, elements=flows), arrays(float, n, elements=st.floats(0, 1e4)))
+    ),
+    flows,
+)
+def test_a_known_total_is_kept_exactly(of_hours: tuple[np.ndarray, np.ndarray], total: float) -> None:
+    estimate, half_width = of_hours
+    kept = keep_total(estimate, half_width, total)
+    size = np.abs(kept).sum() + abs(total)
+    assert kept.sum() == pytest.approx(total, abs=1e-12 * size + 1e-12)
+
+
+def test_a_total_of_the_same_sign_keeps_the_shape() -> None:
+    estimate = np.array([10.0, 0.0, 30.0, -4.0])
+    assert np.allclose(keep_total(estimate, np.ones(4), 54.0), 1.5 * estimate)
+
+
+def test_a_total_of_nothing_leaves_nothing() -> None:
+    assert keep_total([10.0, 0.0, 30.0], [1.0, 1.0, 1.0], 0.0).tolist() == [0.0, 0.0, 0.0]
+
+
+def test_a_total_of_the_other_sign_is_reached_where_estimates_are_least_certain() -> None:
+    assert np.allclose(keep_total([10.0, 10.0], [1.0, 3.0], -20.0), [0.0, -20.0])
+
+
+# Gap estimates
+
+DAYS = 400
+HOURS = DAYS * 24
+DAY = np.arange(HOURS) / 24.0
+
+
+def hydrograph(seed: int, time_constant_h: float = 40.0, hours: int = HOURS) -> tuple[np.ndarray, np.ndarray]:
+    """Rain and the outflow of a linear reservoir that receives it: mm/h, and L/h from 1000 m²."""
+    rain = chance(seed).gamma(2, 2, hours) * (chance(seed + 1).random(hours) < 0.02)
+    return rain, antecedent_sum(rain, time_constant_h) / time_constant_h * 1000.0
+
+
+def estimates(
+    flow: np.ndarray, rain: np.ndarray | None = None, treatment: np.ndarray | None = None, bridge: int = 6
+) -> GapEstimates:
+    return estimate_gaps(
+        flow,
+        np.isnan(flow),
+        np.arange(flow.shape[1]) / 24.0,
+        np.full(flow.shape[1], np.nan) if rain is None else rain,
+        np.full(flow.shape[1], np.nan),
+        np.zeros(flow.shape, dtype=np.int64) if treatment is None else treatment,
+        bridge,
+    )
+
+
+def test_a_short_hole_is_bridged_straight() -> None:
+    # numpy.interp at the missing hours; numpy.trapezoid for the volume between the two edges.
+    _, flow = hydrograph(20, hours=2000)
+    hole = slice(1000, 1005)
+    record = flow[np.newaxis].copy()
+    record[0, hole] = np.nan
+    result = estimates(record)
+    known = np.isfinite(record[0])
+    line = np.interp(np.arange(2000), np.flatnonzero(known), record[0, known])
+    assert (result.basis[0, hole] == "bridged").all()
+    assert np.allclose(result.volume[0, hole], line[hole], rtol=1e-12)
+    volume = np.trapezoid([flow[999], flow[1005]], [999, 1005])
+    assert result.volume[0, hole].sum() + (flow[999] + flow[1005]) / 2 == pytest.approx(volume, rel=1e-12)
+
+
+def test_a_hole_longer_than_the_policy_is_not_bridged() -> None:
+    rain, flow = hydrograph(21, hours=4000)
+    record = flow[np.newaxis].copy()
+    record[0, 1000:1003] = np.nan
+    assert (estimates(record, rain, bridge=2).basis[0, 1000:1003] == "from_weather").all()
+
+
+def test_a_plot_that_drains_like_its_neighbour_is_filled_from_it() -> None:
+    rain, flow = hydrograph(22)
+    record = np.stack([flow, 2.25 * flow])
+    gap = slice(3000, 3500)
+    record[0, gap] = np.nan
+    result = estimates(record, rain)
+    assert (result.basis[0, gap] == "from_neighbours").all()
+    assert np.allclose(result.volume[0, gap], flow[gap], rtol=0.02, atol=0.5)
+
+
+def test_backward_flow_of_the_neighbours_is_backward_flow_here() -> None:
+    rain, flow = hydrograph(23)
+    flow = np.where(np.arange(HOURS) % 300 < 12, -0.5 * flow.mean(), flow)
+    record = np.stack([flow, 1.5 * flow])
+    gap = slice(3000, 3300)
+    record[0, gap] = np.nan
+    volume = estimates(record, rain).volume[0, gap]
+    assert (volume[flow[gap] < 0] < 0).all()
+
+
+def test_estimates_from_neighbours_vary_as_the_record_does() -> None:
+    # A neighbour that explains four fifths of the variance: least squares would lose a fifth (Hirsch 1982).
+    _, donor = hydrograph(24)
+    root = np.sqrt(donor) + chance(25).normal(0, 0.5 * np.sqrt(donor).std(), HOURS)
+    flow = signed_power(root)
+    record = np.stack([flow, donor])
+    record[0, ::2] = np.nan
+    result = estimates(record, bridge=0)
+    assert (result.basis[0, ::2] == "from_neighbours").all()
+    assert signed_root(result.volume[0, ::2]).std() == pytest.approx(root[::2].std(), rel=0.03)
+
+
+def test_a_relation_is_not_carried_across_a_change_of_treatment() -> None:
+    rain, donor = hydrograph(26)
+    half = HOURS // 2
+    flow = np.where(np.arange(HOURS) < half, donor, 0.25 * donor)
+    record = np.stack([flow, donor])
+    gap = slice(half + 1000, half + 1400)
+    record[0, gap] = np.nan
+    treatment = np.zeros((2, HOURS), dtype=np.int64)
+    treatment[0, half:] = 1
+    volume = estimates(record, rain, treatment).volume[0, gap].sum()
+    assert volume == pytest.approx(flow[gap].sum(), rel=0.1)
+
+
+def test_a_storm_in_a_dark_gap_is_known_from_the_rain() -> None:
+    rain, flow = hydrograph(27)
+    gap = slice(5000, 5500)
+    record = flow[np.newaxis].copy()
+    record[0, gap] = np.nan
+    result = estimates(record, rain)
+    assert (result.basis[0, gap] == "from_weather").all()
+    assert np.corrcoef(result.volume[0, gap], flow[gap])[0, 1] > 0.9
+    assert result.volume[0, gap].sum() == pytest.approx(flow[gap].sum(), rel=0.15)
+
+
+def test_without_weather_only_the_season_fills() -> None:
+    flow = 500 + 400 * np.cos(2 * np.pi * DAY / 365.2425)
+    record = flow[np.newaxis].copy()
+    gap = slice(5000, 5400)
+    record[0, gap] = np.nan
+    result = estimates(record)
+    assert (result.basis[0, gap] == "from_weather").all()
+    assert np.allclose(result.volume[0, gap], flow[gap], rtol=0.1)
+
+
+def test_a_plot_that_was_never_measured_stays_unfilled() -> None:
+    rain, flow = hydrograph(28, hours=2000)
+    record = np.stack([flow, np.full(2000, np.nan)])
+    result = estimates(record, rain)
+    assert (result.basis[1] == "unfilled").all()
+    assert np.isnan(result.volume[1]).all()
+
+
+def test_every_estimate_lies_within_its_interval() -> None:
+    rain, flow = hydrograph(29)
+    record = np.stack([flow, flow * chance(30).lognormal(0, 0.03, HOURS)])
+    record[0, 2000:2005] = record[0, 4000:4400] = record[:, 6000:6300] = np.nan
+    result = estimates(record, rain)
+    wanted = np.isnan(record)
+    assert set(result.basis[wanted]) == {"bridged", "from_neighbours", "from_weather"}
+    assert (result.lower[wanted] <= result.volume[wanted]).all()
+    assert (result.volume[wanted] <= result.upper[wanted]).all()
+
+
+def test_intervals_from_neighbours_hold_what_a_normal_error_leaves_them() -> None:
+    # Independent normal errors of one size, many gaps: a 90 % interval widened by the factor holds this share (scipy's normal).
+    _, donor = hydrograph(31)
+    flow = signed_power(np.sqrt(donor) + chance(32).normal(0, 1.0, HOURS))
+    record = np.stack([flow, donor])
+    out = (np.arange(HOURS) // 50) % 4 == 0
+    record[0, out] = np.nan
+    result = estimates(record, bridge=0)
+    held = (result.lower[0] <= flow) & (flow <= result.upper[0])
+    expected = 1 - 2 * stats.norm.sf(WIDENING * stats.norm.ppf(0.95))
+    assert held[out].mean() == pytest.approx(expected, abs=0.02)
+
+
+# Events
+
+
+def test_an_event_lasts_until_a_linear_reservoir_has_receded_to_the_share_of_its_peak() -> None:
+    # q(t) = q0 exp(-t / k) falls under a share s at t = k ln(1 / s): hours 0 .. floor(t).
+    k, share = 30.0, 0.1
+    flow = np.concatenate([np.zeros(10), 100 * np.exp(-np.arange(300) / k)])
+    first, last = event_hours(flow, threshold=0.5, recession_share=share, separation_h=12)
+    assert first.tolist() == [10]
+    assert last.tolist() == [10 + int(k * np.log(1 / share)) + 1]
+
+
+def test_an_event_ends_at_the_threshold_where_that_is_higher() -> None:
+    k = 30.0
+    flow = 3.0 * np.exp(-np.arange(300) / k)
+    _, last = event_hours(flow, threshold=1.0, recession_share=0.1, separation_h=12)
+    assert last.tolist() == [int(k * np.log(3.0)) + 1]
+
+
+@pytest.mark.parametrize(("lull", "expected"), [(11, 1), (12, 2)])
+def test_only_lulls_of_the_separation_divide_events(lull: int, expected: int) -> None:
+    flow = np.concatenate([np.full(5, 9.0), np.full(lull, -2.0), np.full(5, 9.0)])
+    assert event_hours(flow, 1.0, 0.1, 12)[0].size == expected
+
+
+def test_a_second_storm_on_a_wet_recession_is_an_event_of_its_own() -> None:
+    flow = np.concatenate([np.full(5, 100.0), np.full(30, 5.0), np.full(5, 60.0), np.full(30, 0.1)])
+    first, last = event_hours(flow, 1.0, 0.1, 12)
+    assert list(zip(first.tolist(), last.tolist(), strict=True)) == [(0, 5), (35, 40)]
+
+
+def test_no_flow_is_no_event() -> None:
+    assert event_hours(np.full(50, -3.0), 1.0, 0.1, 12)[0].size == 0
+    assert event_hours(np.full(50, np.nan), 1.0, 0.1, 12)[0].size == 0
+
+
+@given(arrays(float, st.integers(1, 200), elements=st.floats(-5, 50) | st.just(np.nan)), st.integers(1, 24))
+def test_events_are_apart_and_hold_the_highest_flows(flow: np.ndarray, separation: int) -> None:
+    first, last = event_hours(flow, 1.0, 0.1, separation)
+    assert (last > first).all()
+    assert (first[1:] - last[:-1] >= separation).all()
+    assert (flow[first] >= 1.0).all()
+    assert (flow[last - 1] >= 1.0).all()
+    if np.nan_to_num(flow, nan=-9).max() >= 1.0:
+        top = int(np.nanargmax(flow))
+        assert ((first <= top) & (top < last)).any()
+
+
+def test_storms_that_hold_each_others_peak_are_one_event() -> None:
+    number = match_events(plot=[0, 0, 1, 1], first=[10, 100, 12, 103], last=[40, 160, 50, 150], peak=[15, 110, 16, 112])
+    assert number.tolist() == [0, 1, 0, 1]
+
+
+@pytest.mark.parametrize(("tolerance", "expected"), [(2, [0, 1]), (3, [0, 0])])
+def test_a_plot_may_answer_later_by_the_tolerance(tolerance: int, expected: list[int]) -> None:
+    # The first peak, hour 11, is three hours before the second event.
+    assert match_events([0, 1], [10, 14], [16, 20], [11, 15], tolerance).tolist() == expected
+
+
+def test_a_chain_of_tails_does_not_merge_a_wet_season() -> None:
+    # Each event overlaps the next one's beginning, but none holds another's peak.
+    begin = np.arange(0, 400, 40)
+    number = match_events(np.arange(10) % 2, begin, begin + 55, begin + 20)
+    assert number.tolist() == list(range(10))
+
+
+@settings(max_examples=50)
+@given(st.integers(0, 100_000), st.integers(2, 5))
+def test_a_site_wide_event_has_at_most_one_event_of_each_plot(seed: int, plots: int) -> None:
+    of_plot, begin, end, peak = [], [], [], []
+    storms = chance(seed).gamma(1, 20, 400) * (chance(seed + 1).random(400) < 0.05)
+    for plot in range(plots):
+        response = antecedent_sum(np.roll(storms, plot), 8.0 + 6 * plot)
+        for a, b in zip(*event_hours(response, 3.0, 0.2, 6), strict=True):
+            of_plot.append(plot)
+            begin.append(a)
+            end.append(b)
+            peak.append(a + int(np.argmax(response[a:b])))
+    number = match_events(of_plot, begin, end, peak)
+    pairs = list(zip(of_plot, number.tolist(), strict=True))
+    assert len(set(pairs)) == len(pairs)
+    assert set(number.tolist()) == set(range(len(set(number.tolist()))))
+
+
+def test_stretches_of_true_are_found() -> None:
+    first, last = stretches([True, True, False, True])
+    assert (first.tolist(), last.tolist()) == ([0, 3], [2, 4])
