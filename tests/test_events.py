@@ -18,7 +18,7 @@ from tests.small_site import small_site
 
 START = datetime(2019, 10, 1, 6, tzinfo=UTC)
 """Midnight of 1 October in the small site's standard time."""
-MM_PER_DAY = pint.UnitRegistry()("1 mm/day * 1 hectare").to("litre/hour").magnitude
+MM_PER_DAY: float = pint.UnitRegistry()("1 mm/day * 1 hectare").to("litre/hour").magnitude
 """Litres an hour of 1 mm a day from 1 ha, by the pint package."""
 
 
