@@ -226,12 +226,10 @@ def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]) 
     _show_loads(console, lake, sites)
     partitions = sum(len(states) for states in outcome.states.values())
     if outcome.runs:
-        console.print(
-            f"{progress.computed} computed, {progress.checked} checked of {partitions} partitions, in {seconds:.0f} s.",
-            highlight=False,
-        )
+        done = f"{progress.computed} of {partitions} partitions were computed and {progress.checked} checked"
+        console.print(f"{done}, in {seconds:.0f} s.", highlight=False)
     elif outcome.succeeded:
-        console.print(f"Everything is fresh: {partitions} partitions, nothing was computed.", highlight=False)
+        console.print(f"All {partitions} partitions are fresh: nothing was computed.", highlight=False)
     return _conclude(console, errors, lake, sites, outcome)
 
 
@@ -246,7 +244,7 @@ def _show_loads(console: Console, lake: Lake, sites: dict[str, Site]) -> None:
                 console.print(shown)
             for text in (backward_flow_note(session, lake, site), unusable_lines(session, lake, site)):
                 if text:
-                    console.print(text, markup=False, highlight=False)
+                    console.print(text, markup=False, highlight=False, soft_wrap=True)
 
 
 def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], outcome: Outcome) -> int:
@@ -308,6 +306,7 @@ def _serve(console: Console, lake: Lake, sites: dict[str, Site], host: str, port
                 f"Port {port} of {host} cannot be used: {error.strerror or error}. Choose another with --port."
             ) from error
     environment = os.environ | {
+        "PYTHONWARNINGS": "ignore",
         "DAGSTER_HOME": str(instance_folder(lake.root)),
         LAKE_VARIABLE: str(lake.root.resolve()),
         SITES_VARIABLE: os.pathsep.join(str(site.folder.resolve()) for site in sites.values()),
@@ -330,6 +329,7 @@ class _Progress:
     def __init__(self, console: Console) -> None:
         self.computed = 0
         self.checked = 0
+        self._steps = 0
         self._bar = Progress(
             TextColumn("{task.description}"),
             BarColumn(),
@@ -350,16 +350,19 @@ class _Progress:
 
     def expect(self, steps: int) -> None:
         """How many steps are still to come."""
-        self._bar.update(self._task, total=self.computed + self.checked + steps)
+        self._bar.update(self._task, total=self._steps + steps)
 
     def step(self, what: str, site: str, year: int | None, words: str) -> None:
         """One step begins."""
+        from pipeline.orchestration.computations import computation_of
+
+        self._steps += 1
         if words == "checking":
             self.checked += 1
         else:
-            self.computed += 1
+            self.computed += len(computation_of(what).tables)
         partition = site if year is None else f"{site} {year}"
-        self._bar.update(self._task, description=f"{words} {what}, {partition}", completed=self.computed + self.checked)
+        self._bar.update(self._task, description=f"{words} {what}, {partition}", completed=self._steps)
 
 
 if __name__ == "__main__":

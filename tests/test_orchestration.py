@@ -17,7 +17,7 @@ import duckdb
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
-from dagster import AssetKey, DagsterInstance, MultiPartitionKey, build_sensor_context, instance_for_test
+from dagster import AssetKey, DagsterInstance, Definitions, MultiPartitionKey, build_sensor_context, instance_for_test
 
 from pipeline.orchestration import stages as stages_module
 from pipeline.orchestration.assets import BlockedError, make_partition
@@ -374,6 +374,10 @@ def _graph() -> Any:
     return build_definitions(computed_field().bench()).resolve_asset_graph()
 
 
+def test_dagster_can_load_the_definitions() -> None:
+    Definitions.validate_loadable(build_definitions(computed_field().bench()))
+
+
 def test_there_is_an_asset_for_every_table_in_the_group_that_it_declares() -> None:
     graph = _graph()
     from pipeline.tables import TABLES
@@ -381,6 +385,12 @@ def test_there_is_an_asset_for_every_table_in_the_group_that_it_declares() -> No
     groups = {key.to_user_string(): graph.get(key).group_name for key in graph.get_all_asset_keys()}
     for declared in TABLES:
         assert groups[declared.name] == declared.group
+
+
+def test_a_table_is_described_by_its_row_and_by_the_stage_that_makes_it() -> None:
+    described = _graph().get(AssetKey("interval_flow")).description
+    assert table("interval_flow").row in described
+    assert "Litres are pulses times the litres per pulse in effect" in described
 
 
 def test_every_table_has_a_blocking_and_a_warning_check() -> None:
@@ -518,7 +528,7 @@ def test_the_sensor_asks_for_the_files_first_and_then_for_the_years_that_they_to
     aside.rename(newest)
     answer, _ = _ask_sensor(field, instance, None)
     (request,) = answer.run_requests
-    assert request.partition_key == SITE
+    assert (request.job_name, request.partition_key) == ("tables_kept_by_site", SITE)
     assert AssetKey("source_files") in request.asset_selection
     bench = field.bench()
     with bench.hold("a test"):
@@ -526,6 +536,7 @@ def test_the_sensor_asks_for_the_files_first_and_then_for_the_years_that_they_to
     _job(field).execute_in_process(asset_selection=request.asset_selection, partition_key=SITE, instance=instance)
     answer, _ = _ask_sensor(field, instance, answer.cursor)
     (request,) = answer.run_requests
+    assert request.job_name == "tables_kept_by_water_year"
     assert AssetKey("pulse_counts") in request.asset_selection
     assert request.partition_key_range.end == MultiPartitionKey({"site": SITE, "water_year": str(LAST)})
 

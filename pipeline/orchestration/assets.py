@@ -6,6 +6,7 @@ Does not: computing (computations.py calls the stages), judging (checks.py), fre
 Annotations are evaluated here (no import from __future__), since Dagster looks at the type of `context`.
 """
 
+import inspect
 import traceback
 from collections.abc import Iterator
 
@@ -39,7 +40,7 @@ from pipeline.orchestration.computations import COMPUTATIONS, Computation
 from pipeline.orchestration.freshness import made_from
 from pipeline.orchestration.partitions import Partitions, read_keys
 from pipeline.orchestration.raw_files import UnreadFilesError
-from pipeline.orchestration.stages import VERSIONS
+from pipeline.orchestration.stages import VERSIONS, Stages
 from pipeline.orchestration.workbench import Workbench, partition_words
 from pipeline.site import Site
 from pipeline.tables import Table, table
@@ -69,14 +70,21 @@ def _column_schema(declared: Table) -> TableSchema:
     )
 
 
-def _spec(declared: Table, computation: Computation, partitions: Partitions) -> AssetSpec:
+def _description(declared: Table, computation: Computation, stages: Stages) -> str:
+    """What a row is, and what the stage that makes it says of its method."""
+    stage = declared.name if declared.name in computation.stages else computation.stages[-1]
+    method = inspect.getdoc(getattr(stages, stage)) or ""
+    return f"A row is {declared.row}. Unique by {', '.join(declared.key)}.\n\n{method.partition('Args:')[0].strip()}"
+
+
+def _spec(declared: Table, computation: Computation, partitions: Partitions, stages: Stages) -> AssetSpec:
     deps = [partitions.dependency(computation, need) for need in computation.needs]
     if computation.raw and not computation.needs:
         deps.append(AssetDep(RAW_FILES.key))
     return AssetSpec(
         declared.name,
         deps=deps,
-        description=f"A row is {declared.row}. Unique by {', '.join(declared.key)}.",
+        description=_description(declared, computation, stages),
         group_name=declared.group,
         partitions_def=partitions.of(computation),
         metadata={"dagster/column_schema": _column_schema(declared)},
@@ -85,13 +93,13 @@ def _spec(declared: Table, computation: Computation, partitions: Partitions) -> 
     )
 
 
-def build_asset(computation: Computation, partitions: Partitions) -> AssetsDefinition:
-    """The assets of one computation: its tables."""
+def build_asset(computation: Computation, partitions: Partitions, stages: Stages) -> AssetsDefinition:
+    """The assets of one computation: its tables, described by the stages that make them."""
     declared = [table(name) for name in computation.tables]
 
     @multi_asset(
         name=f"make_{computation.name}",
-        specs=[_spec(one, computation, partitions) for one in declared],
+        specs=[_spec(one, computation, partitions, stages) for one in declared],
         partitions_def=partitions.of(computation),
         backfill_policy=BackfillPolicy.single_run(),
         required_resource_keys={WORKBENCH},

@@ -21,7 +21,7 @@ from dagster import (
 from pipeline.orchestration.assets import RAW_FILES, WORKBENCH, build_asset, build_checks, checks_asset
 from pipeline.orchestration.computations import COMPUTATIONS
 from pipeline.orchestration.partitions import Partitions
-from pipeline.orchestration.sensors import build_raw_files_sensor
+from pipeline.orchestration.sensors import BY_SITE, BY_WATER_YEAR, build_raw_files_sensor
 from pipeline.orchestration.workbench import Workbench
 
 LONGEST_WAIT_SECONDS = 6 * 3600.0
@@ -57,11 +57,12 @@ def build_definitions(bench: Workbench, broken: Mapping[Path, str] | None = None
     return Definitions(
         assets=[
             RAW_FILES,
-            *(build_asset(computation, partitions) for computation in COMPUTATIONS),
+            *(build_asset(computation, partitions, bench.stages) for computation in COMPUTATIONS),
             checks_asset(partitions),
             *notices,
         ],
         asset_checks=[build_checks(computation, partitions) for computation in COMPUTATIONS],
+        jobs=[BY_SITE, BY_WATER_YEAR],
         sensors=[build_raw_files_sensor(bench)],
         resources={WORKBENCH: _workbench_resource(bench)},
         executor=in_process_executor,

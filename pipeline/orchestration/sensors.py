@@ -9,7 +9,17 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 
-from dagster import AssetKey, RunRequest, SensorDefinition, SensorEvaluationContext, SensorResult, SkipReason, sensor
+from dagster import (
+    AssetKey,
+    RunRequest,
+    SensorDefinition,
+    SensorEvaluationContext,
+    SensorResult,
+    SkipReason,
+    define_asset_job,
+    sensor,
+)
+from dagster._core.definitions.unresolved_asset_job_definition import UnresolvedAssetJobDefinition
 
 from pipeline.lake import Lake, fingerprint
 from pipeline.orchestration.computations import COMPUTATIONS
@@ -20,6 +30,15 @@ from pipeline.orchestration.workbench import Workbench
 from pipeline.site import Site
 
 SECONDS_BETWEEN_LOOKS = 60
+
+
+def _job(name: str, by_year: bool) -> UnresolvedAssetJobDefinition:
+    tables = [table for computation in COMPUTATIONS if computation.by_year == by_year for table in computation.tables]
+    return define_asset_job(name, selection=tables)
+
+
+BY_SITE = _job("tables_kept_by_site", by_year=False)
+BY_WATER_YEAR = _job("tables_kept_by_water_year", by_year=True)
 
 
 def folder_digest(lake: Lake, site: Site) -> str:
@@ -38,7 +57,7 @@ def build_raw_files_sensor(bench: Workbench) -> SensorDefinition:
 
     @sensor(
         name="raw_files_sensor",
-        target=[name for computation in COMPUTATIONS for name in computation.tables],
+        jobs=[BY_SITE, BY_WATER_YEAR],
         minimum_interval_seconds=SECONDS_BETWEEN_LOOKS,
         description=(
             "Looks at the raw folders. When files appeared or changed, it asks first for the tables that are kept once per site, "
@@ -76,7 +95,8 @@ def _requests(lake: Lake, site: Site, digest: str) -> Iterator[RunRequest]:
     keys = [AssetKey(name) for computation in chosen for name in computation.tables]
     run_key = f"{site.site} {digest} {fingerprint([[c.name, [str(y) for y in stale[c.name]]] for c in chosen])}"
     if once:
-        yield RunRequest(run_key=run_key, asset_selection=keys, partition_key=site.site)
+        yield RunRequest(run_key, job_name=BY_SITE.name, asset_selection=keys, partition_key=site.site)
     else:
         years = [year for computation in by_year for year in stale[computation.name] if year is not None]
-        yield RunRequest(run_key=run_key, asset_selection=keys, tags=range_tags(site.site, years))
+        tags = range_tags(site.site, years)
+        yield RunRequest(run_key, job_name=BY_WATER_YEAR.name, asset_selection=keys, tags=tags)

@@ -53,7 +53,7 @@ class Workbench:
 
     lake: Lake
     sites: Mapping[str, Site]
-    load_stages: Callable[[], Stages] = Stages.of_project
+    load_stages: Callable[[], Stages] = lambda: Stages.of_project()
     on_step: Callable[[str, str, int | None, str], None] | None = None
     failures: dict[tuple[str, str, int | None], str] = field(default_factory=dict)
     _held: int = 0

@@ -6,12 +6,13 @@ Does not: deciding what is shown when (cli.py), any computation beyond a share o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from datetime import date
 from typing import Any
 
 import duckdb
 import pandas as pd
+from rich.box import SIMPLE_HEAD
 from rich.table import Table as TextTable
 from rich.text import Text
 
@@ -51,22 +52,20 @@ def loads_table(lake: Lake, site: Site) -> TextTable | None:
     if annual.empty:
         return None
     several = annual["analyte"].nunique() > 1
-    shown = TextTable(title=f"{site.title}: drainage and load by plot and water year", title_justify="left")
+    shown = _text_table(f"{site.title}: loads by plot and water year, with 90 % intervals")
     shown.add_column("plot")
     if several:
         shown.add_column("analyte")
     for heading in (
         "water\nyear",
         "drainage\nmm",
-        "\n90 % interval",
         "load\nkg/ha",
-        "\n90 % interval",
         "mean\nmg/L",
         "measured\n%",
         "filled\n%",
         "below\nrange %",
     ):
-        shown.add_column(heading, justify="right")
+        shown.add_column(heading, justify="right", no_wrap=True)
     previous = None
     for row in annual.sort_values(["plot", "analyte", "water_year"]).to_dict("records"):
         series = (row["plot"], row["analyte"])
@@ -76,10 +75,8 @@ def loads_table(lake: Lake, site: Site) -> TextTable | None:
             row["plot"] if previous != series else "",
             *((row["analyte"],) if several else ()),
             str(row["water_year"]),
-            _number(row["volume_mm"], 0),
-            _interval(row["volume_mm_p05"], row["volume_mm_p95"], 0),
-            _number(row["load_kg_ha"], 1),
-            _interval(row["load_kg_ha_p05"], row["load_kg_ha_p95"], 1),
+            _with_interval(row, "volume_mm", 0),
+            _with_interval(row, "load_kg_ha", 1),
             _number(row["flow_weighted_mg_l"], 1),
             _percent(row["share_measured"]),
             _percent(row["share_filled"]),
@@ -108,7 +105,7 @@ def states_table(site: Site, states: Iterable[tuple[str, int | None, str]]) -> T
     """
     by_place = {(name, year): state for name, year, state in states}
     years = sorted({year for _, year in by_place if year is not None})
-    shown = TextTable(title=f"{site.title}: tables", title_justify="left")
+    shown = _text_table(f"{site.title}: tables")
     shown.add_column("table")
     shown.add_column("once")
     for year in years:
@@ -116,6 +113,13 @@ def states_table(site: Site, states: Iterable[tuple[str, int | None, str]]) -> T
     for name in dict.fromkeys(name for name, _ in by_place):
         shown.add_row(name, *(_state(by_place.get((name, year))) for year in (None, *years)))
     return shown
+
+
+def _text_table(title: str) -> TextTable:
+    """A table without frames, so that it fits 80 columns."""
+    return TextTable(
+        title=title, title_justify="left", box=SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0)
+    )
 
 
 def _state(state: str | None) -> Text:
@@ -129,7 +133,7 @@ def calendar_table(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site) -
     """
     declared = table("hourly_flow")
     years = lake.years(declared, site.site)
-    shown = TextTable(title=f"{site.title}: days on record, in %", title_justify="left")
+    shown = _text_table(f"{site.title}: days on record, in %")
     first_month = site.water_year_starts[0]
     months = [(first_month - 1 + step) % 12 + 1 for step in range(12)]
     for heading in ("plot", "water\nyear", *(f"{date(2001, month, 1):%b}" for month in months), "year"):
@@ -202,8 +206,11 @@ def _number(value: float | None, decimals: int) -> str:
     return UNKNOWN if value is None or pd.isna(value) else f"{value:,.{decimals}f}"
 
 
-def _interval(low: float | None, high: float | None, decimals: int) -> str:
-    return UNKNOWN if pd.isna(low) or pd.isna(high) else f"\\[{low:,.{decimals}f}, {high:,.{decimals}f}]"
+def _with_interval(row: Mapping[Hashable, Any], name: str, decimals: int) -> str:
+    """A value and its 90 % interval, such as 28.7 [26.4, 31.2]."""
+    low, high = row[f"{name}_p05"], row[f"{name}_p95"]
+    value = _number(row[name], decimals)
+    return value if pd.isna(low) or pd.isna(high) else f"{value} \\[{low:,.{decimals}f}, {high:,.{decimals}f}]"
 
 
 def _percent(share: float | None) -> str:
