@@ -42,7 +42,7 @@ class MeasuredHours:
 
     Attributes:
         hours: plot, hour_start, net_l, forward_l, reverse_l (of the metered part of the hour, L; empty where nothing was metered),
-            measured_fraction, below_range_fraction, meter, calibration (of the first metered interval); no holes.
+            measured_fraction, below_range_fraction, meter, calibration (one of those of its intervals); no holes.
         known_totals: plot, start, end, net_l: stretches longer than an hour of which a running counter tells only the total, L.
     """
 
@@ -95,30 +95,34 @@ def measured_hours(
             FROM ({usable}) WHERE NOT ({only_total})
         ),
         pieces AS (
-            SELECT *, since // {HOUR_US} AS hour, (until - since) / {HOUR_US} AS length, 1.0 AS share
+            SELECT *, since // {HOUR_US} AS hour, until - since AS length_us, 1.0 AS share
             FROM numbered WHERE since >= 0 AND since // {HOUR_US} = (until - 1) // {HOUR_US}
             UNION ALL
-            SELECT *, (least(until, (hour + 1) * {HOUR_US}) - greatest(since, hour * {HOUR_US})) / {HOUR_US} AS length,
-                length * {HOUR_US} / (until - since) AS share
+            SELECT *, least(until, (hour + 1) * {HOUR_US}) - greatest(since, hour * {HOUR_US}) AS length_us,
+                length_us / (until - since) AS share
             FROM (
                 SELECT *, unnest(range(since // {HOUR_US}, (until - 1) // {HOUR_US} + 1)) AS hour
                 FROM numbered WHERE since < 0 OR since // {HOUR_US} <> (until - 1) // {HOUR_US}
             )
         ),
         sums AS (
-            SELECT plot::VARCHAR AS plot, hour, sum(share * net_l) AS net_l, sum(share * forward_l) AS forward_l,
-                sum(share * reverse_l) AS reverse_l, least(sum(length), 1.0) AS measured_fraction,
-                sum(share * (forward_l + reverse_l) * below_range::INTEGER) / nullif(sum(share * (forward_l + reverse_l)), 0)
-                    AS below_range_fraction,
-                arg_min(meter, interval_start)::VARCHAR AS meter,
-                arg_min(calibration, interval_start)::VARCHAR AS calibration
-            FROM pieces GROUP BY ALL
+            -- Whole microlitres add up to the same last digit in whatever order the threads take them.
+            SELECT plot, hour,
+                sum((share * net_l * 1e6)::BIGINT) / 1e6 AS net_l,
+                sum((share * forward_l * 1e6)::BIGINT) / 1e6 AS forward_l,
+                sum((share * reverse_l * 1e6)::BIGINT) / 1e6 AS reverse_l,
+                least(sum(length_us), {HOUR_US}) / {HOUR_US} AS measured_fraction,
+                sum((share * (forward_l + reverse_l) * 1e6)::BIGINT) FILTER (below_range)
+                    / nullif(sum((share * (forward_l + reverse_l) * 1e6)::BIGINT), 0) AS below_range_fraction,
+                min(meter) AS meter, min(calibration) AS calibration
+            FROM pieces GROUP BY plot, hour
         )
         SELECT plot, make_timestamptz({first} + hour * {HOUR_US}) AS hour_start, net_l, forward_l, reverse_l,
             coalesce(measured_fraction, 0.0) AS measured_fraction,
-            coalesce(below_range_fraction, 0.0) AS below_range_fraction, meter, calibration
+            coalesce(below_range_fraction, 0.0) AS below_range_fraction, meter::VARCHAR AS meter,
+            calibration::VARCHAR AS calibration
         FROM plots_of_site CROSS JOIN (SELECT range AS hour FROM range({(_microseconds(end) - first) // HOUR_US}))
-        LEFT JOIN sums USING (plot, hour)
+        LEFT JOIN (SELECT * REPLACE (plot::VARCHAR AS plot) FROM sums) USING (plot, hour)
         ORDER BY plot, hour
         """
     ).df()
