@@ -14,10 +14,15 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
 from pipeline.lake import Lake
-from pipeline.orchestration.runs import Outcome, bring_up_to_date
+from pipeline.orchestration import checks
+from pipeline.orchestration.runs import Outcome as RunOutcome
+from pipeline.orchestration.runs import bring_up_to_date
 from pipeline.orchestration.workbench import Workbench
 from pipeline.site import Site, load_site
+from pipeline.tables.expectations import Outcome
 from tests.field import Plan, simulate, write_field
 from tests.plain_stages import plain_stages
 
@@ -47,19 +52,20 @@ class Field:
         """A workbench with plain stages, some replaced."""
         return Workbench(self.lake, {SITE: self.site}, load_stages=plain_stages(**stages))
 
-    def run(self, **stages: object) -> tuple[Outcome, list[tuple[str, int | None, str]]]:
+    def run(self, **stages: object) -> tuple[RunOutcome, list[tuple[str, int | None, str]]]:
         """Bring the lake up to date; gives the outcome and every step: table, water year, what was done."""
         bench = self.bench(**stages)
         steps: list[tuple[str, int | None, str]] = []
         bench.on_step = lambda what, site, year, words: steps.append((what, year, words))
         return bring_up_to_date(bench), steps
 
-    def digests(self) -> dict[str, str]:
-        """SHA-256 of every table file, by path below tables/."""
+    def digests(self, checks: bool = True) -> dict[str, str]:
+        """SHA-256 of every table file, by path below tables/; `checks` among them or not."""
         tables = self.lake.tables
         return {
             path.relative_to(tables).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
             for path in sorted(tables.rglob("*.parquet"))
+            if checks or path.relative_to(tables).parts[0] != "checks"
         }
 
     def edit(self, register: str, old: str, new: str) -> None:
@@ -68,6 +74,12 @@ class Field:
         text = path.read_text()
         assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in {register}"
         path.write_text(text.replace(old, new))
+
+
+def no_expectations(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let every check pass unasked, in tests of something else: Great Expectations takes half of a small run's time."""
+    passed = [Outcome("everything", True, "error", "not asked")]
+    monkeypatch.setattr(checks, "check_partition", lambda *given: passed)
 
 
 def computed(steps: list[tuple[str, int | None, str]]) -> set[tuple[str, int | None]]:
