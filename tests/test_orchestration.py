@@ -73,10 +73,11 @@ def test_a_second_run_computes_nothing_and_touches_no_file(field: Field) -> None
     assert before == {path: path.stat().st_mtime_ns for path in field.lake.tables.rglob("*") if path.is_file()}
 
 
+@pytest.mark.usefixtures("unasked")
 def test_the_same_inputs_give_the_same_bytes(tmp_path: Path) -> None:
     other = copy_of(raw_field(), tmp_path / "field")
     other.run()
-    assert other.digests() == computed_field().digests()
+    assert other.digests(checks=False) == computed_field().digests(checks=False)
 
 
 @pytest.mark.usefixtures("unasked")
