@@ -344,7 +344,10 @@ def _neighbour_model(
     best: tuple[float, Floats, Floats] | None = None
     for design in (best_donor, together, seasonal):
         fit = ridge_by_blocks(design[rows], target[rows], fold[rows])
-        if not np.corrcoef(fit.left_out, target[rows])[0, 1] >= LEAST_CORRELATION:
+        # A plot or an index that never varies has no correlation, and is like nothing.
+        with np.errstate(invalid="ignore"):
+            alike = np.corrcoef(fit.left_out, target[rows])[0, 1] >= LEAST_CORRELATION
+        if not alike:
             continue
         index = fit.predict(design)
         slope, intercept = variance_keeping_line(index[rows], target[rows])

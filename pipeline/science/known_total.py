@@ -32,11 +32,7 @@ def keep_total(estimate: ArrayLike, half_width: ArrayLike, total: float) -> Floa
     volume = np.asarray(estimate, dtype=float)
     own = volume.sum()
     if own != 0 and total * np.sign(own) >= 0 and abs(total) <= LARGEST_SCALING * abs(own):
-        kept = volume * (total / own)
-    else:
-        give = np.maximum(np.asarray(half_width, dtype=float), 0.0)
-        give = give if give.sum() > 0 else np.ones_like(volume)
-        kept = volume + (total - own) * give / give.sum()
-    # What rounding left over goes where it is least noticed.
-    kept[np.argmax(np.abs(kept))] += total - kept.sum()
-    return kept
+        return volume * (total / own)
+    give = np.maximum(np.asarray(half_width, dtype=float), 0.0)
+    give = give if give.sum() > 0 else np.ones_like(volume)
+    return volume + (total - own) * give / give.sum()
