@@ -330,18 +330,19 @@ def test_estimates_from_neighbours_vary_as_the_record_does() -> None:
     assert signed_root(result.volume[0, ::2]).std() == pytest.approx(root[::2].std(), rel=0.03)
 
 
-def test_a_relation_is_not_carried_across_a_change_of_treatment() -> None:
+@pytest.mark.parametrize("knows", ["neighbour", "rain"])
+def test_a_relation_is_not_carried_across_a_change_of_treatment(knows: str) -> None:
     # The treatment changes in the middle of the gap; what is known at the edges cannot tell when.
     rain, donor = hydrograph(26)
     half = HOURS // 2
     flow = np.where(np.arange(HOURS) < half, donor, 0.25 * donor)
-    record = np.stack([flow, donor])
+    record = np.stack([flow, donor])[: 2 if knows == "neighbour" else 1]
     record[0, half - 400 : half + 400] = np.nan
-    treatment = np.zeros((2, HOURS), dtype=np.int64)
+    treatment = np.zeros(record.shape, dtype=np.int64)
     treatment[0, half:] = 1
-    volume = estimates(record, rain, treatment).volume[0]
+    volume = estimates(record, rain if knows == "rain" else None, treatment).volume[0]
     for part in (slice(half - 400, half), slice(half, half + 400)):
-        assert volume[part].sum() == pytest.approx(flow[part].sum(), rel=0.1)
+        assert volume[part].sum() == pytest.approx(flow[part].sum(), rel=0.15)
 
 
 def test_what_is_known_at_the_edges_is_carried_into_the_gap() -> None:

@@ -35,4 +35,4 @@ def keep_total(estimate: ArrayLike, half_width: ArrayLike, total: float) -> Floa
         return volume * (total / own)
     give = np.maximum(np.asarray(half_width, dtype=float), 0.0)
     give = give if give.sum() > 0 else np.ones_like(volume)
-    return volume + (total - own) * give / give.sum()
+    return volume + (total - own) * (give / give.sum())
