@@ -1,8 +1,8 @@
-"""The command line: `drainledger run`, `status`, `serve`, `check-site`.
+"""The command line: `drainledger run`, `status`, `inspect`, `serve`, `check-site`.
 
 Belongs here: reading the command, calling the rooms that do the work, exit codes (0 done, 1 failed or a check failed, 2 the
 command itself was wrong).
-Does not: any computation; layout of what is shown (publish/summary.py).
+Does not: any computation; layout of what is shown (publish/).
 
 Slow libraries are imported where they are used, so that `--help` and a wrong command answer at once.
 """
@@ -14,6 +14,7 @@ import os
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -21,6 +22,7 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.text import Text
 
 if TYPE_CHECKING:
     from pipeline.lake import Lake
@@ -69,6 +71,18 @@ def _parser() -> argparse.ArgumentParser:
         "drainledger status --lake sample_lake",
     )
     _add_places(status)
+
+    inspect = _command(
+        commands,
+        "inspect",
+        "say what the program makes of one raw file",
+        "Reads one file, wherever it lies, and says which layout reads it or where it differs, what its lines, columns and times "
+        "hold, which lines and values cannot be used, and what of it is in the lake already. For a file that no declared layout "
+        "reads it proposes one. Changes nothing. Exit code 0: a declared layout reads it; 1: none does.",
+        "drainledger inspect sample_lake/raw/sedge-hollow/logger/east_2019-12-14.csv.gz",
+    )
+    inspect.add_argument("file", type=Path, metavar="FILE", help="the file")
+    _add_places(inspect)
 
     serve = _command(
         commands,
@@ -140,6 +154,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if command.command == "check-site":
             return _check_site(console, errors, command.folder)
+        if command.command == "inspect":
+            return _inspect(console, errors, command.file, command.site, command.lake)
         lake = _lake(command.lake)
         sites = _sites(command.site)
         if command.command == "run":
@@ -204,6 +220,38 @@ def _check_site(console: Console, errors: Console, folder: Path) -> int:
         soft_wrap=True,
     )
     return DONE
+
+
+def _inspect(console: Console, errors: Console, file: Path, named: Sequence[Path] | None, lake_folder: Path) -> int:
+    from pipeline.lake import Lake
+    from pipeline.orchestration.sites import found_folders, load_sites
+    from pipeline.publish.inspection import inspect
+    from pipeline.publish.inspection_text import inspection_text
+
+    shown = str(file).encode(errors="backslashreplace").decode()
+    if not file.is_file():
+        what = "is a folder" if file.is_dir() else "is no ordinary file" if os.path.lexists(file) else "does not exist"
+        raise RefusalError(f"{shown} {what}. Name one raw file.")
+    sites = load_sites(dict.fromkeys(named or found_folders()))
+    for folder, why in sites.broken.items():
+        errors.print(why, markup=False, highlight=False, soft_wrap=True)
+        errors.print(f"{folder} is passed over until this is mended.", style="red", markup=False, highlight=False)
+    if not sites.usable:
+        errors.print("No site folder is known; name one with --site. The file is looked at without it.", highlight=False)
+    lake = Lake(lake_folder) if lake_folder.is_dir() else None
+    with tempfile.TemporaryDirectory(prefix="drainledger-") as workspace:
+        try:
+            found = inspect(file, list(sites.usable.values()), lake, Path(workspace))
+        except OSError as error:
+            raise RefusalError(
+                f"{shown} cannot be read: {error.strerror or error}. Check the file and its permissions."
+            ) from error
+        offset = next((site.utc_offset for site in sites.usable.values()), None)
+        for part in inspection_text(found, found.reading.site.utc_offset if found.reading else offset):
+            console.print(part, highlight=False, soft_wrap=isinstance(part, Text))
+    if lake is None:
+        console.print(f"{lake_folder} is no folder: nothing is compared with a lake.", markup=False, highlight=False)
+    return DONE if found.fits else FAILED
 
 
 def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]) -> int:

@@ -159,7 +159,7 @@ class Pasted:
     rejected: list[str]
 
 
-@pytest.fixture(scope="module", params=MANY.values(), ids=MANY)
+@pytest.fixture(scope="module", params=MANY.values(), ids=list(MANY))
 def one_of_many(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Pasted:
     text = text_of(**request.param)
     proposal = proposed(text)
@@ -307,8 +307,9 @@ def test_three_digits_behind_every_mark_are_left_to_the_person() -> None:
 def test_a_mark_in_large_numbers_alone_is_taken_as_one_between_thousands_and_asked_about() -> None:
     rows = [f"2019-10-01 {hour:02d}:00;{f'{hour * 100:,}'.replace(',', '.')}" for hour in range(24)]
     proposal = proposed("\n".join(["when;a", *rows]))
-    assert (proposal.thousands, proposal.decimal) == (".", ",")
     assert proposal.remarks["thousands"].startswith("TO DECIDE: ")
+    layout = layout_of(proposal.block("new", "-06:00"))
+    assert (layout.thousands, layout.decimal) == (".", ",")
 
 
 def test_decimals_below_one_are_no_thousands() -> None:

@@ -25,6 +25,8 @@ DELIMITERS = (";", "\t", ",", "|", " ")
 QUOTES = ('"', "'")
 COMMENT_MARKS = ("#", "//", "%", "!", "*", "--")
 TO_DECIDE = "TO DECIDE"
+ASSUMED_INTERVAL = timedelta(minutes=10)
+"""Stands where the lines do not show an interval, for a person to correct."""
 WIDEST_SAMPLE = 60
 """Lines in which columns of times are looked for; all lines are then read by what was found."""
 MOST_MISSING_WORDS = 12
@@ -64,14 +66,16 @@ class NoProposalError(Exception):
 class LayoutProposal:
     """A layout that may fit.
 
-    `names` are the column names; where the lines hold none, names made up for them, and `obstacles` says so. `obstacles` are
-    sentences about what keeps any layout from reading the file as it is. `remarks` are sentences by the layout's keys: why a
+    `names` are the column names; where the lines hold none (not `named`), names made up for them. `first_reading` is the line
+    (from 1) of the first reading, `first_stamp` its time as written; `rival_formats` read the times as well as `time_format`.
+    `decimal` and `interval` are none where the lines do not show them. `obstacles` are sentences about what keeps any layout from
+    reading the file as it is. `remarks` are sentences by the layout's keys: why a
     key has its value, or, beginning with `TO_DECIDE`, what cannot be known from the lines.
     """
 
     delimiter: str
     quote: str | None
-    decimal: str
+    decimal: str | None
     thousands: str | None
     comment: str | None
     lines_before_data: int
@@ -79,11 +83,15 @@ class LayoutProposal:
     names: tuple[str, ...]
     time_columns: tuple[str, ...]
     time_format: str
+    rival_formats: tuple[str, ...]
     utc_offset: str | None
-    interval: timedelta
+    interval: timedelta | None
     missing: tuple[str, ...]
     lines: int
     reading_lines: int
+    named: bool
+    first_reading: int
+    first_stamp: str
     obstacles: tuple[str, ...] = ()
     remarks: dict[str, str] = field(default_factory=dict)
 
@@ -101,7 +109,7 @@ class LayoutProposal:
             "delimiter": _yaml(self.delimiter),
             "quote": None if self.quote == '"' else "null" if self.quote is None else _yaml(self.quote),
             "encoding": None if encoding == "utf-8" else encoding,
-            "decimal": _yaml(self.decimal),
+            "decimal": _yaml(self.decimal or ("," if self.thousands == "." else ".")),
             "thousands": None if self.thousands is None else _yaml(self.thousands),
             "lines_before_data": str(self.lines_before_data),
             "names_on_line": str(self.names_on_line),
@@ -111,12 +119,13 @@ class LayoutProposal:
             "  format": _yaml(self.time_format),
             "  stamps": "end",
             "  utc_offset": _yaml(known_offset),
-            "interval": _length_of_time(self.interval),
+            "interval": length_of_time(self.interval or ASSUMED_INTERVAL),
             "missing": f"[{', '.join(map(_yaml, self.missing))}]",
         }
         found = f"from {self.lines:,} lines, {self.reading_lines:,} of them readings"
         lines = [f"  # Proposed {found}; {TO_DECIDE} marks what the lines do not tell."]
-        lines += [f"  # It cannot read the file as it is: {_one_line(obstacle)}." for obstacle in self.obstacles]
+        if self.obstacles:
+            lines.append("  # It cannot read the file as it is; `drainledger inspect` says why.")
         lines += [f"  {_yaml(name) if not re.fullmatch(r'[A-Za-z][A-Za-z0-9_-]*', name) else name}:"]
         for key, value in keys.items():
             indent = "    " + key[: len(key) - len(key.lstrip())]
@@ -357,11 +366,15 @@ def _described(lines: Sequence[str], cut: _Cut) -> LayoutProposal:
         names=names,
         time_columns=tuple(names[column] for column in cut.columns),
         time_format=choice.form,
+        rival_formats=choice.rivals,
         utc_offset=choice.utc_offset,
         interval=interval,
         missing=missing,
         lines=len(lines),
         reading_lines=len(readings),
+        named=named is not None,
+        first_reading=first + 1,
+        first_stamp=" ".join(rows[0][column].strip() for column in cut.columns),
         obstacles=tuple(obstacles),
         remarks=remarks,
     )
@@ -448,8 +461,8 @@ def _is_usual_missing(cell: str) -> bool:
 
 def _marks(
     values: dict[int, list[str]], delimiter: str, obstacles: list[str], remarks: dict[str, str]
-) -> tuple[str, str | None]:
-    """The decimal mark, and the mark between groups of three digits if there is one."""
+) -> tuple[str | None, str | None]:
+    """The decimal mark and the mark between groups of three digits, each if the numbers show one."""
     marked = Counter(
         cell
         for cells in values.values()
@@ -466,7 +479,7 @@ def _marks(
     }
     decimal, thousands = max(readings, key=lambda marks: readings[marks])
     if not marked or not readings[decimal, thousands]:
-        return ("," if delimiter == "." else "."), None
+        return None, None
     groups = [cell for cell in marked if "." in cell or "," in cell]
     rival = (",", ".") if decimal == "." else (".", ",")
     if thousands is None and groups and readings.get(rival) == readings[decimal, thousands]:
@@ -481,17 +494,15 @@ def _marks(
             remarks["decimal"] = (
                 f"{TO_DECIDE}: «{example}» has three decimals, or else {THOUSANDS[decimal]} between thousands"
             )
-    for key, mark in (("decimal", decimal), ("thousands", thousands)):
+    found = {"decimal": decimal if any(decimal in cell for cell in marked) else None, "thousands": thousands}
+    for key, mark in found.items():
         if mark == delimiter:
+            found[key] = None
             obstacles.append(
                 f"{THOUSANDS[mark]} stands both between values and within numbers ({key}), as in «{next(iter(marked))}»: no layout "
                 "can tell the two apart; have the logger's software or the spreadsheet save with another delimiter"
             )
-    if decimal == delimiter:
-        decimal = "." if delimiter == "," else ","
-    if thousands == delimiter:
-        thousands = None
-    return decimal, thousands
+    return found["decimal"], found["thousands"]
 
 
 def _grouped_above_999(columns: Iterable[list[str]]) -> bool:
@@ -515,20 +526,20 @@ def _number_pattern(decimal: str, thousands: str | None) -> re.Pattern[str]:
     return re.compile(rf"[+-]?(?:[1-9]\d{{0,2}}(?:{mark}\d{{3}})+|\d{{1,3}})(?:{point}\d*)?")
 
 
-def _interval(times: list[datetime], obstacles: list[str], remarks: dict[str, str]) -> timedelta:
+def _interval(times: list[datetime], obstacles: list[str], remarks: dict[str, str]) -> timedelta | None:
     """The most common step from line to line."""
     steps = Counter(after - before for before, after in pairwise(times) if after > before)
     if not steps:
         remarks["interval"] = f"{TO_DECIDE}: the lines do not show how long an interval is"
-        return timedelta(minutes=10)
+        return None
     (step, count), all_steps = steps.most_common(1)[0], len(times) - 1
     if not _can_be_declared(step):
-        remarks["interval"] = f"{TO_DECIDE}: see above"
+        remarks["interval"] = f"{TO_DECIDE}: the most common step from line to line, {step}, cannot be declared"
         obstacles.append(
             f"the most common step from line to line is {step}; an interval must divide an hour, or be a number of hours that "
             "divides a day: perhaps the logger writes a line only when something happens"
         )
-        return timedelta(minutes=10)
+        return None
     remarks["interval"] = f"in {count:,} of {all_steps:,} steps from line to line"
     if count * 2 < all_steps:
         remarks["interval"] = f"{TO_DECIDE}: only {remarks['interval']}"
@@ -591,7 +602,8 @@ def _nothing_found(lines: Sequence[str]) -> str:
     return f"No line holds a date and a time of day beside other values; the last one is {example}"
 
 
-def _length_of_time(length: timedelta) -> str:
+def length_of_time(length: timedelta) -> str:
+    """A length of time as site.yaml writes it, such as 10min."""
     unit = next(unit for unit in reversed(UNITS_OF_TIME) if not length % UNITS_OF_TIME[unit])
     return f"{length // UNITS_OF_TIME[unit]}{unit}"
 
