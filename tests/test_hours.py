@@ -332,6 +332,15 @@ def test_a_total_across_a_gap_is_kept_exactly(
     assert (hours[inside] - (net * fraction)[0, inside]).sum() == pytest.approx(litres, abs=1e-9 * size + 1e-9)
 
 
+def test_two_totals_that_meet_within_an_hour_are_both_kept(short_site: Site) -> None:
+    net, fraction = invented(10), np.ones((2, HOURS))
+    fraction[0, 500:540] = 0.0
+    both = pd.concat([total(500, 520 + 1 / 3, 3000.0), total(520 + 1 / 3, 540, 50_000.0)], ignore_index=True)
+    filled = north(fill_hours(MeasuredHours(measured_frame(net, fraction), both), NO_WEATHER, short_site, 2020))
+    assert filled["net_l"][500:540].sum() == pytest.approx(53_000.0, rel=1e-9)
+    assert (filled["basis"][500:540] == "total_known").all()
+
+
 def test_an_hour_metered_for_half_its_time_stands_for_the_whole(short_site: Site) -> None:
     net, fraction = invented(3), np.ones((2, HOURS))
     fraction[0, 500], fraction[0, 600] = 0.5, 1 / 3

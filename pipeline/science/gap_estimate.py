@@ -148,12 +148,14 @@ def estimate_gaps(
 ) -> GapEstimates:
     """Estimates for the wanted hours of each plot.
 
-    A hole of at most `bridge_longest_hours` between two measured hours is bridged by a straight line of flow. Other hours are
-    estimated from the other plots that are measured in that hour (at most four, the best correlated), by least squares on their
-    roots and the season and then by the line that keeps the variance; or, where no plot is measured, where common hours are too few
-    or where the weather does better on left-out blocks, from antecedent rain and season with the smearing mean. The residuals at
-    both edges of the gap are carried into it as far as residuals persist. Relations learn from hours of the same treatment (the
-    plot's, and its donors' too) where there are at least 30 days of them (weather: 180 days), else from the whole window.
+    A hole of at most `bridge_longest_hours` between two measured hours is bridged by a straight line of flow. Other hours are estimated
+    from the other plots that are measured in that hour (at most four, the best correlated), by least squares on their roots and the
+    season and then by the line that keeps the variance; or, where no plot is measured, where common hours are too few or where the
+    weather does better on left-out blocks, from antecedent rain and season with the smearing mean. The residuals at both edges of
+    the gap are carried into it as far as residuals persist.
+
+    Where the plot's treatment, or a donor's, changes within the data, relations have terms of their own for each treatment, shrunken as
+    far as left-out blocks advise: much data gives each treatment its own relation, little data hardly departs from the common one.
 
     Args:
         flow_l: net volume of measured hours, L, not-a-number elsewhere, shape (plots, hours).
@@ -164,7 +166,7 @@ def estimate_gaps(
         bridge_longest_hours: longest hole that is bridged, h.
 
     Returns:
-        The estimates; `unfilled` only where a plot has no measured hour at all and no measured neighbour helps.
+        The estimates; `unfilled` only where a plot has no measured hour at all.
     """
     shape = flow_l.shape
     result = GapEstimates(

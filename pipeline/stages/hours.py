@@ -178,21 +178,24 @@ def fill_hours(measured: MeasuredHours, weather: pd.DataFrame, site: Site, year:
     down = np.where(filled, np.hypot(down, left_over * (estimates.volume - estimates.lower)), down)
     up = np.where(filled, np.hypot(up, left_over * (estimates.upper - estimates.volume)), up)
     basis = np.where(filled, estimates.basis, basis)
+    pinned = np.zeros_like(left_over)
     for plot, first, covered, total in window.totals_of_year():
         span = (plot, slice(first, first + covered.size))
         covered = np.minimum(covered, left_over[span])
         if not covered.any():
             continue
-        shape = np.where(np.isnan(rate[span]).any(), 1.0, rate[span])
-        spread = np.nan_to_num(np.where(filled[span], estimates.upper[span] - estimates.lower[span], 0.0))
-        kept = keep_total(covered * shape, covered * spread, total)
-        rest = (left_over[span] - covered) * np.where(np.isnan(rate[span]), kept / np.maximum(covered, 1e-9), rate[span])
-        volume[span] = window.net_l[span] + kept + rest
-        scale = np.clip(np.abs(kept) / np.maximum(np.abs(covered * shape), 1e-9), 0.2, 5.0)
-        widen = np.where(filled[span] & (covered > 0), np.where(np.isnan(down[span]), 0.0, scale), 1.0)
-        down[span], up[span] = np.nan_to_num(down[span]) * widen, np.nan_to_num(up[span]) * widen
-        mostly = filled[span] & (covered >= 0.5 * left_over[span])
-        basis[span] = np.where(mostly, "total_known", np.where(basis[span] == UNFILLED, "total_known", basis[span]))
+        # A plot that was never measured has no shape: its total is spread evenly, and may be anything up to twice as much in an hour.
+        unknown = np.isnan(rate[span])
+        modelled = covered * np.where(unknown.any(), 1.0, rate[span])
+        spread = np.where(filled[span] & ~unknown, estimates.upper[span] - estimates.lower[span], 0.0)
+        kept = keep_total(modelled, covered * spread, total)
+        volume[span] = np.where(unknown, np.nan_to_num(volume[span], nan=0.0), volume[span] - modelled) + kept
+        scale = np.clip(np.abs(kept) / np.maximum(np.abs(modelled), 1e-9), 0.2, 5.0)
+        for half_width in (down, up):
+            scaled = half_width[span] * np.where(filled[span] & (covered > 0), scale, 1.0)
+            half_width[span] = np.where(np.isnan(scaled), np.abs(kept), scaled)
+        pinned[span] += covered
+    basis = np.where(filled & (pinned > 0) & (pinned >= 0.5 * left_over), "total_known", basis)
     return window.rows(volume, down, up, basis)
 
 
