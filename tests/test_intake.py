@@ -49,7 +49,7 @@ def holds_identity(readings: Readings) -> bool:
 
 
 def test_every_line_is_header_blank_reading_or_rejected(tmp_path: Path, session: duckdb.DuckDBPyConnection) -> None:
-    body = "2020-01-01 00:10;1;0;2;0;12.5\n\n2020-01-01 00:20;x;0;2;0;12.5\nnonsense\n2020-01-01 00:30;1;0;---;;12.4"
+    body = "2020-01-01 00:10;1;0;2;0;12.5\n\n2020-01-01 00:2x;1;0;2;0;12.5\nnonsense\n2020-01-01 00:30;1;0;---;;12.4\n"
     readings = read(session, small_site(tmp_path), raw_folder(tmp_path, east__csv=HEADER + body), tmp_path)
     assert account(readings) == {
         "lines": 7,
@@ -63,36 +63,63 @@ def test_every_line_is_header_blank_reading_or_rejected(tmp_path: Path, session:
 def test_a_rejected_line_is_kept_with_file_line_column_and_what_is_allowed(
     tmp_path: Path, session: duckdb.DuckDBPyConnection
 ) -> None:
-    raw = raw_folder(tmp_path, east__csv=HEADER + "2020-01-01 00:10;1;0;2;0;12.5\n2020-01-01 00:20;1;0;2x;0;12.5\n")
+    raw = raw_folder(tmp_path, east__csv=HEADER + "2020-01-01 00:10;1;0;2;0;12.5\n2020-01-01;1;0;2;0;12.5\n")
     rejected = read(session, small_site(tmp_path), raw, tmp_path).rejected_lines.df().iloc[0]
-    assert (rejected["path"], rejected["line"], rejected["text"]) == (
-        "logger/east.csv",
-        4,
-        "2020-01-01 00:20;1;0;2x;0;12.5",
-    )
-    assert rejected["reason"] == (
-        "column 'c': «2x» is neither a whole number, 0 or more, nor a word for missing («---»)".replace("'c'", "c")
-    )
+    assert (rejected["path"], rejected["line"], rejected["text"]) == ("logger/east.csv", 4, "2020-01-01;1;0;2;0;12.5")
+    assert rejected["reason"] == "column when: «2020-01-01» is no time of the form %Y-%m-%d %H:%M"
 
 
 @pytest.mark.parametrize(
     ("line", "phrase"),
     [
-        ("2020-01-01 00:10;1;0;2;0", "has 5 values, the header names 6 columns"),
-        ("2020-01-01 00:10;1;0;2;0;12;9", "has 7 values, the header names 6 columns"),
+        ("2020-01-01 00:10;1;0;2;0", "has 5 values, and there are 6 column names: the line is cut"),
+        ("2020-01-01 00:10;1;0;2;0;12;9", "has 7 values, and there are 6 column names"),
         ("01.01.2020;1;0;2;0;12.5", "«01.01.2020» is no time of the form %Y-%m-%d %H:%M"),
-        ("2020-01-01 00:10;-1;0;2;0;12.5", "«-1» is neither a whole number"),
-        ("2020-01-01 00:10;1.5;0;2;0;12.5", "«1.5» is neither a whole number"),
-        ("2020-01-01 00:10;99999999999;0;2;0;12.5", "«99999999999» is neither a whole number"),
-        ("2020-01-01 00:10;1;0;2;0;nan", "«nan» is neither a number"),
+        (
+            "43831.25;1;0;2;0;12.5",
+            "looks like the day number of a spreadsheet, 2020-01-01 06:00 if its days count from 1900",
+        ),
+        ("2020-01-01 00:10;x;x;x;x;x", "column a: «x» is neither a whole number, 0 or more, (with or without pulses)"),
         ('"2020-01-01 00:10;1;0;2;0;12.5', "a quote is opened and not closed"),
+        ("2020-02-30 00:10;1;0;2;0;12.5", "«2020-02-30 00:10» is no time"),
+        ("2020-01-01 24:10;1;0;2;0;12.5", "«2020-01-01 24:10» is no time"),
     ],
 )
 def test_a_line_that_cannot_be_used_says_why(
     tmp_path: Path, session: duckdb.DuckDBPyConnection, line: str, phrase: str
 ) -> None:
-    readings = read(session, small_site(tmp_path), raw_folder(tmp_path, east__csv=HEADER + line), tmp_path)
+    readings = read(session, small_site(tmp_path), raw_folder(tmp_path, east__csv=HEADER + line + "\n"), tmp_path)
     assert phrase in readings.rejected_lines.df()["reason"].item()
+
+
+@pytest.mark.parametrize(
+    ("cell", "column", "phrase"),
+    [
+        (
+            "-1",
+            "a",
+            "«-1» is neither a whole number, 0 or more, (with or without pulses) nor a word for missing such as «---»",
+        ),
+        ("1.5", "a", "«1.5» is neither a whole number"),
+        ("99999999999", "a", "«99999999999» is neither a whole number"),
+        ("1 2", "a", "«1 2» is neither"),
+        ("inf", "volt", "«inf» is neither a number (with or without V)"),
+        ("12.5 mA", "volt", "«12.5 mA» is neither a number"),
+        ("12,5", "volt", "«12,5» is neither a number"),
+    ],
+)
+def test_a_value_that_cannot_be_used_is_kept_with_its_reason_and_the_rest_of_its_line_is_used(
+    tmp_path: Path, session: duckdb.DuckDBPyConnection, cell: str, column: str, phrase: str
+) -> None:
+    cells = {"a": "1", "volt": "12.5"} | {column: cell}
+    site = small_site(tmp_path)
+    line = f"2020-01-01 00:10;{cells['a']};0;2;0;{cells['volt']}"
+    readings = read(session, site, raw_folder(tmp_path, east__csv=HEADER + line + "\n"), tmp_path)
+    unread = readings.unread_values.df().iloc[0]
+    assert (unread["path"], unread["line"], unread["column"], unread["text"]) == ("logger/east.csv", 3, column, line)
+    assert phrase in unread["reason"]
+    assert account(readings)["reading_lines"] == 1
+    assert pulses(session, site, readings).query("plot == 'south'")["forward_pulses"].tolist() == [2]
 
 
 def test_a_count_knows_its_file_and_line(tmp_path: Path, session: duckdb.DuckDBPyConnection) -> None:
@@ -196,8 +223,11 @@ def test_a_file_whose_header_does_not_fit_is_rejected_line_by_line_with_the_reas
 ) -> None:
     raw = raw_folder(tmp_path, east__csv="logger east\ntime;a;b\n2020-01-01 00:10;1;0\n")
     readings = read(session, small_site(tmp_path), raw, tmp_path)
-    assert "names «time», «a», «b»; the layout plain needs a time column «when»" in (
-        readings.rejected_lines.df()["reason"].item()
+    reasons = readings.rejected_lines.df()["reason"].tolist()
+    assert len(reasons) == 3
+    assert (
+        "stands above any line of column names; the layout plain needs one that holds the time column «when»"
+        in reasons[0]
     )
 
 

@@ -190,7 +190,7 @@ def test_a_gauge_is_read_in_its_own_unit_by_date(tmp_path: Path, session: duckdb
         "supply,east,volt,supply_voltage,V,,2019-10-01,2020-01-01T00:20\nwell,east,volt,water_level,cm,south,2020-01-01T00:20,\n"
     )
     site = small_site(tmp_path, gauges=gauges)
-    raw = raw_folder(tmp_path, east__csv=HEADER + "\n".join(f"{stamp(i)};0;0;0;0;{i}.5" for i in (1, 2, 3, 4)))
+    raw = raw_folder(tmp_path, east__csv=HEADER + "".join(f"{stamp(i)};0;0;0;0;{i}.5\n" for i in (1, 2, 3, 4)))
     readings = read_raw_files(session, site, raw, raw_paths(site, raw), tmp_path)
     values = gauge_readings(session, readings, site, LONG_AGO, FAR_AHEAD).df()
     assert values[["gauge", "quantity", "value"]].values.tolist() == [

@@ -116,7 +116,11 @@ def _window(site: Site, year: int | None) -> list[int | None]:
 
 def _read_raw_text(bench: Workbench, site: Site, year: int | None) -> Made:
     readings = bench.all_readings(site)
-    return {"source_files": readings.source_files, "rejected_lines": readings.rejected_lines}
+    return {
+        "source_files": readings.source_files,
+        "rejected_lines": readings.rejected_lines,
+        "unread_values": readings.unread_values,
+    }
 
 
 def _raw_text_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
@@ -252,15 +256,17 @@ def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
 _CALIBRATION = ("meter", "direction", "litres_per_pulse", "from", "to")
 _METER = ("meter", "plot", "accuracy", "top_l_min", "from", "to")
 _WIRING = ("logger", "column", "meter", "direction", "counts", "modulus", "from", "to")
+_CLOCK = ("logger", "shift_s", "shift_at_end_s", "from", "to")
+_GAUGE = ("gauge", "logger", "column", "quantity", "unit", "plot", "from", "to")
 _CURVE = ("accuracy", "flow_l_min", "error_pct")
 
 COMPUTATIONS: tuple[Computation, ...] = (
     Computation(
-        tables=("source_files", "rejected_lines"),
+        tables=("source_files", "rejected_lines", "unread_values"),
         needs=(),
         stages=("read_raw_files",),
         make=_read_raw_text,
-        registers={"clocks": ("logger", "shift_s", "from", "to")},
+        registers={"clocks": _CLOCK, "wiring": _WIRING, "gauges": _GAUGE},
         settings=_raw_text_settings,
         raw=True,
     ),
@@ -270,10 +276,10 @@ COMPUTATIONS: tuple[Computation, ...] = (
         stages=("read_raw_files", "pulse_counts", "gauge_readings"),
         make=_count_pulses,
         registers={
-            "clocks": ("logger", "shift_s", "from", "to"),
+            "clocks": _CLOCK,
             "wiring": _WIRING,
             "meters": _METER,
-            "gauges": ("gauge", "logger", "column", "quantity", "unit", "plot", "from", "to"),
+            "gauges": _GAUGE,
             "outages": ("scope", "name", "from", "to"),
             "plots": ("plot",),
         },

@@ -182,6 +182,7 @@ def unusable_lines(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site) -
     found = []
     for name, what in (
         ("rejected_lines", "lines of logger and weather files"),
+        ("unread_values", "single values in lines that were used otherwise"),
         ("rejected_results", "lines of samples and results"),
     ):
         declared = table(name)

@@ -1,19 +1,30 @@
 """From a line to values: the SQL that splits and reads the lines of one family of files.
 
 Belongs here: a layout turned into SQL over the columns `text` and `cells`: fields, times, counts, measurements, and the
-sentence that says why a line cannot be used.
-Does not: running it over files, the account of lines (stages/intake.py).
+sentences that say why a line or a value cannot be used.
+Does not: running it over files, the account of lines (stages/intake.py), UTC (stages/clock.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import timedelta
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
-from pipeline.site import LoggerLayout, Site
+from pipeline.site import LoggerLayout
 from pipeline.site.structure import ISO_8601
 from pipeline.stages.phrases import literal
+
+HEAD = "head"
+"""Stands as the problem of a line that belongs to the head of a file, or to a head that is repeated in it."""
+USUAL_MISSING = (
+    "", "nan", "na", "n/a", "#n/a", "#na", "null", "none", "nil", "-", "--", "---", "----", "missing", "nodata", "no data",
+    "#value!", "#ref!", "#div/0!", "#num!", "#name?",
+)  # fmt: skip
+"""Words for missing that need no declaration: none of them can be a number."""
+BETWEEN_VALUES, WITHIN_VALUE = "\x1e", "\x1f"
+"""Stand between unread values, and between a value's column and its reason. (A list would move its row when it is updated.)"""
+PULSE_UNITS = ("pulses", "pulse", "counts", "count")
 
 
 @dataclass(frozen=True)
@@ -22,7 +33,7 @@ class RecordFormat:
 
     `files` is the pattern of the files' paths below the site's raw folder. `whole` columns hold counts (whole numbers, none
     negative), `decimal` columns hold measurements; other columns are passed over. `large` names the whole columns whose
-    numbers may exceed 31 bits (running totals).
+    numbers may exceed 31 bits (running totals). `units` are the words that may stand behind a column's numbers.
     """
 
     logger: str
@@ -33,63 +44,36 @@ class RecordFormat:
     whole: tuple[str, ...] = ()
     decimal: tuple[str, ...] = ()
     large: frozenset[str] = frozenset()
+    units: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def columns(self) -> tuple[str, ...]:
         """The columns that matter."""
         return (*self.whole, *self.decimal)
 
+    @property
+    def times(self) -> tuple[str, ...]:
+        """The columns that make up the time."""
+        column = self.layout.timestamp.column
+        return (column,) if isinstance(column, str) else tuple(column)
+
 
 @dataclass(frozen=True)
 class LineReading:
-    """SQL over `text` and `cells` for the lines of files that share a header.
+    """SQL over `text` and `cells` for the lines of files that share their column names.
 
-    `cells` splits a line, `stamp` reads its time, `values` reads each column that matters and that the header names,
-    `problem` is NULL for a usable line, empty for a blank or comment line, and otherwise says what is wrong.
+    `cells` splits a line and `stamp` reads its time. `values` reads each column that matters and that the names hold; then
+    `checked` is each of them or NULL, `problem` is NULL for a usable line, empty for a blank or comment line, `HEAD` for a
+    line of a head, and otherwise says what is wrong, and `unread` names the values that cannot be used although their line can:
+    column and reason of each, joined by `WITHIN_VALUE` and `BETWEEN_VALUES`, NULL for nearly every line.
     """
 
     cells: str
     stamp: str
     values: dict[str, str]
+    checked: dict[str, str]
     problem: str
-
-
-def line_reading(form: RecordFormat, header: tuple[str, ...], names: dict[str, str]) -> LineReading:
-    """How to read the lines below a header.
-
-    Args:
-        form: the family of files.
-        header: the column names as the files give them.
-        names: SQL name of each column that matters; `problem` refers to the values by these names.
-
-    Returns:
-        The SQL; if the header does not fit the layout, every line's problem is a sentence about the header.
-    """
-    layout = form.layout
-    stamps = _as_list(layout.timestamp.column)
-    misfit = _misfit(form, header, stamps)
-    if misfit is not None:
-        problem = f"CASE WHEN {_blank(layout)} THEN '' ELSE {literal(misfit)} END"
-        return LineReading(_cells(layout), "NULL::TIMESTAMP", {}, problem)
-    present = {column: names[column] for column in form.columns if column in header}
-    cell = {name: f"cells[{header.index(name) + 1}]" for name in (*stamps, *present)}
-    return LineReading(
-        cells=_cells(layout),
-        stamp=_stamp(layout, [cell[name] for name in stamps]),
-        values={column: _value(form, cell[column], column) for column in present},
-        problem=_problem(form, header, present, cell),
-    )
-
-
-def _misfit(form: RecordFormat, header: tuple[str, ...], stamps: list[str]) -> str | None:
-    """What is wrong with a header, in a sentence; none if it fits."""
-    absent = [name for name in stamps if name not in header]
-    if absent:
-        return f"the file's header names {_listed(header)}; the layout {form.layout_name} needs a time column {_listed(absent)}"
-    twice = sorted({name for name in (*stamps, *form.columns) if header.count(name) > 1})
-    if twice:
-        return f"the file's header names {_listed(twice)} twice, so that its values cannot be told apart"
-    return None
+    unread: str
 
 
 def cell_type(form: RecordFormat, column: str) -> str:
@@ -99,8 +83,64 @@ def cell_type(form: RecordFormat, column: str) -> str:
     return "BIGINT" if column in form.large else "INTEGER"
 
 
+def line_reading(
+    form: RecordFormat, header: tuple[str, ...] | None, width: int | None, names: Mapping[str, str]
+) -> LineReading:
+    """How to read the lines below a line of column names.
+
+    Args:
+        form: the family of files.
+        header: the column names as the files give them; none if they stand above any names.
+        width: how many names the next line of names has, for lines that stand above it; none if there is no such line.
+        names: SQL name of each column that matters; `problem` and `unread` refer to the values by these names.
+
+    Returns:
+        The SQL; if the names do not fit the layout, every line's problem is a sentence about them.
+    """
+    layout = form.layout
+    misfit = _misfit(form, header)
+    if header is None or misfit is not None:
+        of_head = f"WHEN len(cells) <> {width} THEN {literal(HEAD)}" if header is None and width is not None else ""
+        problem = f"CASE WHEN {_blank(layout)} THEN '' {of_head} ELSE {literal(misfit or '')} END"
+        return LineReading(_cells(layout), "NULL::TIMESTAMP", {}, {}, problem, "NULL::VARCHAR")
+    present = {column: names[column] for column in form.columns if column in header}
+    cell = {name: f"cells[{header.index(name) + 1}]" for name in (*form.times, *present)}
+    times = (
+        " || ' ' || ".join(f"trim({cell[name]})" for name in form.times) if len(form.times) > 1 else cell[form.times[0]]
+    )
+    bad = {column: _unreadable(form, column, name, cell[column]) for column, name in present.items()}
+    reasons = {column: _reason(form, column, cell[column]) for column in present}
+    all_there = _all_there(form, present)
+    return LineReading(
+        cells=_cells(layout),
+        stamp=_stamp(layout, times),
+        values={column: _value(form, cell[column], column) for column in present},
+        checked={column: _checked(form, column, name) for column, name in present.items()},
+        problem=_problem(form, header, present, times, all_there, bad, reasons),
+        unread=_unread(all_there, bad, reasons),
+    )
+
+
+def _misfit(form: RecordFormat, header: tuple[str, ...] | None) -> str | None:
+    """What is wrong with a line of names, in a sentence; none if it fits."""
+    needed = (
+        f"the time column {_listed(form.times)}" if len(form.times) == 1 else f"the time columns {_listed(form.times)}"
+    )
+    if header is None:
+        return (
+            f"the line stands above any line of column names; the layout {form.layout_name} needs one that holds {needed}, "
+            f"with «{form.layout.delimiter}» between names"
+        )
+    twice = sorted({name for name in (*form.times, *form.columns) if header.count(name) > 1})
+    if twice:
+        return (
+            f"the column names hold {_listed(twice)} twice, so that its values cannot be told apart; rename one of them"
+        )
+    return None
+
+
 def _listed(names: Iterable[str]) -> str:
-    return ", ".join(f"«{name}»" for name in names) or "no columns"
+    return ", ".join(f"«{name}»" for name in names)
 
 
 def _cells(layout: LoggerLayout) -> str:
@@ -135,29 +175,96 @@ def _escaped(text: str) -> str:
     return "".join(f"\\x{ord(character):02x}" if ord(character) < 128 else character for character in text)
 
 
-def _stamp(layout: LoggerLayout, cells: list[str]) -> str:
-    text = cells[0] if len(cells) == 1 else "concat_ws(' ', " + ", ".join(cells) + ")"
-    if layout.timestamp.format == ISO_8601:
-        return f"try_cast(trim({text}) AS TIMESTAMP)"
-    return f"try_strptime({text}, {literal(layout.timestamp.format)})"
+DIRECTIVES = {
+    "Y": r"\d{4}", "y": r"\d{2}", "m": r"\d{1,2}", "d": r"\d{1,2}", "j": r"\d{1,3}", "H": "24", "M": "00", "S": "00",
+    "f": "0+", "b": r"\pL+", "B": r"\pL+", "a": r"\pL+", "A": r"\pL+", "%": "%",
+}  # fmt: skip
+ISO_PATTERN = r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?"
+
+
+def _stamp(layout: LoggerLayout, text: str) -> str:
+    """SQL that reads a time; midnight may be written as 24:00 of the day before (ISO 8601-1:2019, 5.3.2 allows it)."""
+    rule = layout.timestamp
+    if rule.format == ISO_8601:
+        before: str | None
+        known = f"CASE WHEN regexp_full_match(trim({text}), {literal(ISO_PATTERN)}) THEN try_cast(trim({text}) AS TIMESTAMP) END"
+        before, after = r"\d{4}-\d{2}-\d{2}[T ]", r":00(?::00(?:\.0+)?)?"
+
+        def read(cell: str) -> str:
+            return f"try_cast({cell} AS TIMESTAMP)"
+    else:
+        known = f"try_strptime({text}, {literal(rule.format)})"
+        before, after = _around_hour(rule.format)
+
+        def read(cell: str) -> str:
+            return f"try_strptime({cell}, {literal(rule.format)})"
+
+    tried = [known, read(f"trim({text})")] if rule.format != ISO_8601 else [known]
+    if before is not None:
+        pattern = literal(f"^({before})24({after})$")
+        at_zero = f"regexp_replace(trim({text}), {pattern}, '\\1' || '00' || '\\2')"
+        tried.append(f"CASE WHEN regexp_matches(trim({text}), {pattern}) THEN {read(at_zero)} + INTERVAL 1 DAY END")
+    return _first_known(tried)
+
+
+def _first_known(tried: list[str]) -> str:
+    """SQL for the first expression that is not NULL; the later ones are computed for those rows only that need them.
+
+    `coalesce` would compute all of them for every row.
+    """
+    if len(tried) == 1:
+        return tried[0]
+    return f"CASE WHEN {tried[0]} IS NOT NULL THEN {tried[0]} ELSE {_first_known(tried[1:])} END"
+
+
+def _around_hour(form: str) -> tuple[str | None, str]:
+    """Patterns for what stands before and after the hour of a time format; none where it has no hour of 24."""
+    pieces = re.split(r"%-?(.)", form)
+    patterns = [DIRECTIVES.get(piece, "") if place % 2 else re.escape(piece) for place, piece in enumerate(pieces)]
+    if "24" not in patterns[1::2] or "" in patterns[1::2]:
+        return None, ""
+    hour = 1 + 2 * patterns[1::2].index("24")
+    return "".join(patterns[:hour]), "".join(patterns[hour + 1 :])
 
 
 def _missing(layout: LoggerLayout) -> str:
-    return ", ".join(literal(word.strip()) for word in layout.missing) or "''"
+    words = dict.fromkeys([*(word.strip().lower() for word in layout.missing), *USUAL_MISSING])
+    return ", ".join(literal(word) for word in words)
 
 
 def _value(form: RecordFormat, cell: str, column: str) -> str:
     """SQL that reads one cell; NULL where it is missing or unreadable."""
-    layout = form.layout
-    text = f"replace({cell}, ',', '.')" if layout.decimal == "," else cell
-    kind = cell_type(form, column)
-    value = f"try_cast({text} AS {kind})"
-    if kind != "DOUBLE":
-        value = f"CASE WHEN NOT contains({text}, '.') THEN {value} END"
+    layout, kind = form.layout, cell_type(form, column)
+    text = cell
+    if layout.thousands:
+        text = _without_thousands(layout, cell)
+    if layout.decimal == ",":
+        text = f"replace({text}, ',', '.')"
+    units = "|".join(_escaped(unit) for unit in form.units.get(column, ()))
+    if kind == "DOUBLE":
+        number = r"[+-]?\d+(?:\.\d*)?"
+        value = f"try_cast({text} AS DOUBLE)"
+        if units:
+            pattern = literal(rf"^\s*({number})\s*(?i:{units})\s*$")
+            value = _first_known([value, f"try_cast(nullif(regexp_extract({text}, {pattern}, 1), '') AS DOUBLE)"])
+    else:
+        pattern = literal(rf"^\s*(\d+)(?:\.0*)?\s*(?i:{units or '$^'})?\s*$")
+        plain = f"CASE WHEN NOT contains({text}, '.') THEN try_cast({text} AS {kind}) END"
+        value = _first_known([plain, f"try_cast(nullif(regexp_extract({text}, {pattern}, 1), '') AS {kind})"])
     numeric = [word for word in layout.missing if _is_number(word.replace(layout.decimal, "."))]
     if numeric:
-        value = f"CASE WHEN trim({cell}) NOT IN ({_missing(layout)}) THEN {value} END"
+        value = f"CASE WHEN lower(trim({cell})) NOT IN ({_missing(layout)}) THEN {value} END"
     return value
+
+
+def _without_thousands(layout: LoggerLayout, cell: str) -> str:
+    """SQL for a cell without its thousands separators; a cell that holds one in the wrong place becomes unreadable."""
+    separator = layout.thousands or ""
+    marks = " \u00a0\u202f" if separator in " \u00a0\u202f" else separator
+    one = f"[{_escaped(marks)}]"
+    whole = literal(rf"^\s*[+-]?\d{{1,3}}(?:{one}\d{{3}})+(?:{_escaped(layout.decimal)}\d*)?[^\d]*$")
+    return f"""CASE WHEN NOT regexp_matches(trim({cell}), {literal(one)}) THEN {cell}
+        WHEN regexp_matches({cell}, {whole}) THEN regexp_replace({cell}, {literal(one)}, '', 'g') ELSE '?' END"""
 
 
 def _is_number(word: str) -> bool:
@@ -168,33 +275,31 @@ def _is_number(word: str) -> bool:
     return True
 
 
-def _problem(form: RecordFormat, header: tuple[str, ...], present: dict[str, str], cell: dict[str, str]) -> str:
-    """SQL for the reason why a line cannot be used: NULL if it can, '' for a blank or comment line."""
-    layout = form.layout
-    times = layout.timestamp.column if isinstance(layout.timestamp.column, str) else " ".join(layout.timestamp.column)
-    cases = [
-        f"WHEN len(cells) = {len(header)} AND stamp IS NOT NULL AND {_all_there(form, present)} THEN NULL",
-        f"WHEN {_blank(layout)} THEN ''",
-        f"""WHEN len(cells) <> {len(header)} THEN CASE
-            WHEN len(cells) = 0 THEN 'a quote is opened and not closed, or stands inside a value'
-            ELSE concat('the line has ', len(cells), ' values, the header names {len(header)} columns') END""",
-        f"""WHEN stamp IS NULL THEN concat('column ', {literal(times)}, ': «',
-            {" || ' ' || ".join(cell[name] for name in _as_list(layout.timestamp.column))},
-            '» is no time of the form ', {literal(layout.timestamp.format)})""",
-    ]
-    for column, name in present.items():
-        allowed = "a number" if column in form.decimal else "a whole number, 0 or more,"
-        words = ", ".join(f"«{word}»" for word in layout.missing if word.strip())
-        sentence = f"» is neither {allowed} nor a word for missing" + (f" ({words})" if words else "")
-        low = f"OR {name} < 0" if column in form.whole else f"OR NOT isfinite({name})"
-        cases.append(
-            f"""WHEN ({name} IS NULL AND trim({cell[column]}) NOT IN ({_missing(layout)})) {low}
-                THEN concat('column ', {literal(column)}, ': «', {cell[column]}, {literal(sentence)})"""
-        )
-    return "CASE " + " ".join(cases) + " END"
+def _checked(form: RecordFormat, column: str, name: str) -> str:
+    return (
+        f"CASE WHEN isfinite({name}) THEN {name} END"
+        if column in form.decimal
+        else f"CASE WHEN {name} >= 0 THEN {name} END"
+    )
 
 
-def _all_there(form: RecordFormat, present: dict[str, str]) -> str:
+def _unreadable(form: RecordFormat, column: str, name: str, cell: str) -> str:
+    """SQL that is true where a cell holds something that is neither an allowed value nor a word for missing."""
+    wrong = f"NOT isfinite({name})" if column in form.decimal else f"{name} < 0"
+    return f"(({name} IS NULL OR {wrong}) AND lower(trim({cell})) NOT IN ({_missing(form.layout)}))"
+
+
+def _reason(form: RecordFormat, column: str, cell: str) -> str:
+    """SQL for the sentence that says what a cell holds and what it may hold."""
+    allowed = "a number" if column in form.decimal else "a whole number, 0 or more,"
+    if form.units.get(column):
+        allowed += f" (with or without {form.units[column][0]})"
+    words = _listed(word for word in form.layout.missing if word.strip())
+    sentence = f"» is neither {allowed} nor a word for missing" + (f" such as {words}" if words else "")
+    return f"concat('column ', {literal(column)}, ': «', {cell}, {literal(sentence)})"
+
+
+def _all_there(form: RecordFormat, present: Mapping[str, str]) -> str:
     """SQL that is true where every cell holds an allowed number: the usual line, which needs no closer look."""
     sums = " + ".join(present.values()) or "0"
     counts = [f"{name} >= 0" for column, name in present.items() if column in form.whole]
@@ -202,43 +307,59 @@ def _all_there(form: RecordFormat, present: dict[str, str]) -> str:
     return " AND ".join([f"({sums}) IS NOT NULL", *counts, *measures])
 
 
+def _problem(
+    form: RecordFormat,
+    header: tuple[str, ...],
+    present: Mapping[str, str],
+    times: str,
+    all_there: str,
+    bad: Mapping[str, str],
+    reasons: Mapping[str, str],
+) -> str:
+    """SQL for the reason why a line cannot be used: NULL if it can, empty for a blank or comment line."""
+    layout = form.layout
+    time_format = "ISO 8601 without an offset" if layout.timestamp.format == ISO_8601 else layout.timestamp.format
+    shown = f"concat('column ', {literal(' and '.join(form.times))}, ': «', {times}, '» is no time of the form ', {literal(time_format)}"
+    serial = f"try_cast(replace(trim({times}), ',', '.') AS DOUBLE)"
+    as_day = (
+        f"strftime(TIMESTAMP '1899-12-30' + to_microseconds(round({serial} * 86400)::BIGINT * 1000000), '%Y-%m-%d %H:%M')"
+    )
+    cases = [
+        f"WHEN len(cells) = {len(header)} AND stamp IS NOT NULL AND {all_there} THEN NULL",
+        f"WHEN {_blank(layout)} THEN ''",
+        "WHEN len(cells) = 0 THEN 'a quote is opened and not closed, or stands inside a value; the line cannot be split'",
+        f"""WHEN len(cells) <> {len(header)} THEN concat('the line has ', len(cells), CASE len(cells) WHEN 1 THEN ' value' ELSE
+            ' values' END, ', and there are {len(header)} column names: the line is cut, or values were added or lost')""",
+        f"""WHEN stamp IS NULL AND regexp_full_match(trim({times}), '[2-7][0-9]{{4}}([.,][0-9]+)?') THEN {shown},
+            '; it looks like the day number of a spreadsheet, ', {as_day},
+            ' if its days count from 1900: use the logger''s own file, or format the column as a time and save again')""",
+        f"WHEN stamp IS NULL THEN {shown})",
+    ]
+    if bad:
+        nothing = " AND ".join(f"{name} IS NULL" for name in present.values())
+        every = ", ".join(f"CASE WHEN {bad[column]} THEN {reasons[column]} END" for column in present)
+        cases.append(f"WHEN {nothing} AND ({' OR '.join(bad.values())}) THEN concat_ws('; ', {every})")
+    return "CASE " + " ".join(cases) + " END"
+
+
+def _unread(all_there: str, bad: Mapping[str, str], reasons: Mapping[str, str]) -> str:
+    """SQL for the values that cannot be used although their line can: see `LineReading.unread`."""
+    if not bad:
+        return "NULL::VARCHAR"
+    listed = ", ".join(
+        f"CASE WHEN {wrong} THEN {unread_value(column, reasons[column])} END" for column, wrong in bad.items()
+    )
+    some = " OR ".join(bad.values())
+    return (
+        f"CASE WHEN NOT coalesce({all_there}, false) AND ({some}) THEN concat_ws({literal(BETWEEN_VALUES)}, {listed}) END"
+    )
+
+
+def unread_value(column: str, reason: str) -> str:
+    """SQL for one value that cannot be used; `reason` is SQL too."""
+    return f"concat({literal(column + WITHIN_VALUE)}, {reason})"
+
+
 def _blank(layout: LoggerLayout) -> str:
     comment = f" OR starts_with(text, {literal(layout.comment)})" if layout.comment else ""
     return f"(trim(text) = ''{comment})"
-
-
-def _as_list(names: str | list[str]) -> list[str]:
-    return [names] if isinstance(names, str) else list(names)
-
-
-def interval_bounds(site: Site, form: RecordFormat, stamp: str) -> tuple[str, str]:
-    """SQL for the start and end of a stamp's interval, in UTC."""
-    layout, rule = form.layout, form.layout.timestamp
-    if rule.timezone is not None:
-        moment = f"timezone({literal(rule.timezone)}, {stamp})"
-        shift = 0
-    else:
-        moment = f"make_timestamptz(epoch_us({stamp}) {{shift:+d}})"
-        shift = -_microseconds(rule.utc_offset or timedelta())
-    clocks = [row for row in site.clocks if row.logger == form.logger]
-    length = _microseconds(layout.interval)
-
-    def at(extra: int) -> str:
-        if rule.timezone is not None:
-            known = f"make_timestamptz(epoch_us({moment}) {extra:+d})" if extra or clocks else moment
-        else:
-            known = moment.format(shift=shift + extra)
-        for row in clocks:
-            true = moment.format(shift=shift)
-            within = f"{true} >= '{row.start.isoformat()}'::TIMESTAMPTZ"
-            if row.end is not None:
-                within += f" AND {true} < '{row.end.isoformat()}'::TIMESTAMPTZ"
-            moved = f"make_timestamptz(epoch_us({true}) {extra + round(row.shift_s * 1e6):+d})"
-            known = f"CASE WHEN {within} THEN {moved} ELSE {known} END"
-        return known
-
-    return (at(-length), at(0)) if rule.stamps == "end" else (at(0), at(length))
-
-
-def _microseconds(length: timedelta) -> int:
-    return length // timedelta(microseconds=1)

@@ -195,7 +195,12 @@ TABLES: tuple[Table, ...] = (
             Column("logger", "code", "Logger that wrote the file, or 'weather files'."),
             Column("layout", "code", "Layout of site.yaml by which the file was read, or 'weather files'."),
             Column("lines", "integer", "Lines in the file.", minimum=0),
-            Column("header_lines", "integer", "Lines before the data.", minimum=0),
+            Column(
+                "header_lines",
+                "integer",
+                "Lines before the data, and lines of a head that is repeated in the file.",
+                minimum=0,
+            ),
             Column("blank_lines", "integer", "Blank or comment lines among the data.", minimum=0),
             Column("reading_lines", "integer", "Lines that hold usable readings.", minimum=0),
             Column(
@@ -206,6 +211,7 @@ TABLES: tuple[Table, ...] = (
             ),
             Column("first_time", "instant", "Start of the first interval read.", "UTC", nullable=True),
             Column("last_time", "instant", "End of the last interval read.", "UTC", nullable=True),
+            Column("note", "text", "What is unusual about the file, in sentences.", nullable=True),
         ),
         key=("path",),
         sort=("path",),
@@ -232,6 +238,21 @@ TABLES: tuple[Table, ...] = (
         ),
         key=("path", "line"),
         sort=("path", "line"),
+    ),
+    Table(
+        name="unread_values",
+        row="one value that could not be used, in a line whose other values are used",
+        group="raw_text",
+        columns=(
+            _FILE,
+            Column("path", "text", "Path below raw/<site>/."),
+            _LINE,
+            Column("column", "text", "Column of the file."),
+            Column("reason", "text", "Why the value was not used, in a sentence."),
+            Column("text", "text", "The line as it stands in the file, up to 2,000 characters."),
+        ),
+        key=("path", "line", "column"),
+        sort=("path", "line", "column"),
     ),
     Table(
         name="pulse_counts",
