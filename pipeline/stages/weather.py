@@ -45,13 +45,13 @@ def weather_hours(session: duckdb.DuckDBPyConnection, readings: Readings) -> pd.
             FROM {record.readings}
         ),
         pieces AS (
-            SELECT hour_start, {air} AS air_temp_c,
+            SELECT hour_start, interval_start, {air} AS air_temp_c,
                 {rain} * (epoch_us(least(interval_end, hour_start + INTERVAL 1 HOUR))
                     - epoch_us(greatest(interval_start, hour_start)))
                     / (epoch_us(interval_end) - epoch_us(interval_start)) AS rain_mm
             FROM hours_touched
         )
-        SELECT hour_start, sum(rain_mm) AS rain_mm, avg(air_temp_c) AS air_temp_c
+        SELECT hour_start, sum(rain_mm ORDER BY interval_start) AS rain_mm, avg(air_temp_c ORDER BY interval_start) AS air_temp_c
         FROM pieces GROUP BY hour_start ORDER BY hour_start
         """
     ).df()

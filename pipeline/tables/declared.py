@@ -445,8 +445,8 @@ TABLES: tuple[Table, ...] = (
         derived=(
             Derived(
                 "seconds_off_hour",
-                "(epoch_us(hour_start) // 1000000) % 3600",
-                "Hours start on the hour.",
+                "(epoch_us(hour_start) // 1000000) % 900",
+                "Hours start on the hour of the site's standard time, whose offset is a whole number of quarter hours.",
                 minimum=0,
                 maximum=0,
             ),
