@@ -232,6 +232,34 @@ def test_a_folder_in_the_place_of_the_lock_is_told_in_a_sentence(
     assert str(field.lake.root / ".lock") in err
 
 
+def test_records_of_dagster_that_cannot_be_read_are_told_in_a_sentence(
+    field: Field, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.rmtree(field.lake.tables / "loads_annual")
+    for path in (field.lake.root / ".dagster").rglob("*.db"):
+        path.write_bytes(b"no database" * 100)
+    assert main(_command(field, "run")) == 1
+    _, err = _said(capsys)
+    assert f"Dagster's records in {(field.lake.root / '.dagster').resolve()} cannot be read or written" in err
+    assert "may be removed" in err
+
+
+def test_an_interrupted_run_says_so_and_the_next_run_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    no_expectations(monkeypatch)
+    field = copy_of(raw_field(), tmp_path / "field")
+    code = (
+        "import os, signal, sys\nfrom pipeline.orchestration.stages import Stages\nfrom pipeline.cli import main\n"
+        "from tests.plain_stages import fill_hours, plain_stages\n"
+        "import pytest\nfrom tests.computed_lake import no_expectations\nno_expectations(pytest.MonkeyPatch())\n"
+        "Stages.of_project = plain_stages(fill_hours=lambda *given: [os.kill(os.getpid(), signal.SIGINT), fill_hours(*given)][1])\n"
+        f"sys.exit(main({_command(field, 'run')!r}))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 130
+    assert done.stderr.startswith("Stopped. What was computed stays")
+    assert main(_command(field, "run")) == 0
+
+
 def test_a_damaged_table_is_made_again_without_a_word_of_python(field: Field, capsys: pytest.CaptureFixture[str]) -> None:
     for name in ("loads_annual", "source_files"):
         for path in (field.lake.tables / name).rglob("*.parquet"):

@@ -32,6 +32,15 @@ class UnreadFilesError(Exception):
 
 
 @dataclass(frozen=True)
+class Span:
+    """A file and the time of its readings, from the start of the first interval to the end of the last."""
+
+    path: str
+    first: datetime
+    last: datetime
+
+
+@dataclass(frozen=True)
 class Choice:
     """The files of one logger (or of the weather record) that matter to a stretch of time.
 
@@ -110,14 +119,29 @@ class RawFiles:
             raise UnreadFilesError(f"the raw files of {self.site.site} have changed since they were last read")
         return rows
 
+    @cached_property
+    def spans(self) -> dict[tuple[str, str], list[Span]]:
+        """Files that hold readings, by kind and logger."""
+        rows = self.account
+        rows = rows[rows["first_time"].notna()]
+        spans: dict[tuple[str, str], list[Span]] = {}
+        for kind, logger, path, first, last in zip(
+            rows["kind"],
+            rows["logger"],
+            rows["path"],
+            rows["first_time"].dt.to_pydatetime(),
+            rows["last_time"].dt.to_pydatetime(),
+            strict=True,
+        ):
+            spans.setdefault((kind, logger), []).append(Span(path, first, last))
+        return spans
+
     def choices(self, start: datetime, end: datetime, kind: Kind) -> list[Choice]:
         """Per logger (or for the weather record) the files that matter to a stretch of time; see `Choice`."""
-        rows = self.account
-        rows = rows[(rows["kind"] == kind) & rows["first_time"].notna()]
         return [
             choice
-            for logger, of_logger in rows.groupby("logger", sort=True)
-            if (choice := _choose(str(logger), of_logger, start, end)) is not None
+            for (of_kind, logger), spans in sorted(self.spans.items())
+            if of_kind == kind and (choice := _choose(logger, spans, start, end)) is not None
         ]
 
     def files_for(self, start: datetime, end: datetime, kind: Kind) -> Files:
@@ -139,14 +163,13 @@ class RawFiles:
         return sorted(found)
 
 
-def _choose(logger: str, rows: pd.DataFrame, start: datetime, end: datetime) -> Choice | None:
-    first, last = rows["first_time"], rows["last_time"]
-    touching = rows[(first < end) & (last > start)]
-    before = rows[last <= start].nlargest(1, "last_time")
-    after = rows[first >= end].nsmallest(1, "first_time")
-    known = pd.concat([before, touching, after])
-    if known.empty:
+def _choose(logger: str, spans: list[Span], start: datetime, end: datetime) -> Choice | None:
+    touching = [span for span in spans if span.first < end and span.last > start]
+    before = max((span for span in spans if span.last <= start), key=lambda span: span.last, default=None)
+    after = min((span for span in spans if span.first >= end), key=lambda span: span.first, default=None)
+    known = touching + [span for span in (before, after) if span is not None]
+    if not known:
         return None
-    earliest, latest = known["first_time"].min(), known["last_time"].max()
-    chosen = rows[(first < latest) & (last > earliest)]
-    return Choice(logger, earliest.to_pydatetime(), latest.to_pydatetime(), tuple(sorted(chosen["path"])))
+    earliest, latest = min(span.first for span in known), max(span.last for span in known)
+    chosen = sorted(span.path for span in spans if span.first < latest and span.last > earliest)
+    return Choice(logger, earliest, latest, tuple(chosen))

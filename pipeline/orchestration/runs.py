@@ -11,8 +11,10 @@ import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.lake import LakeError
 from pipeline.orchestration.computations import COMPUTATIONS, Computation, computation_of
 from pipeline.orchestration.freshness import Freshness, PartitionState
 from pipeline.orchestration.instance import instance_folder
@@ -22,7 +24,7 @@ from pipeline.tables import TABLES
 from pipeline.tables.dictionary import dictionary_csv
 
 if TYPE_CHECKING:
-    from dagster import DagsterInstance, JobDefinition
+    from dagster import DagsterEvent, DagsterInstance, JobDefinition
 
 DICTIONARY = "dictionary.csv"
 
@@ -155,7 +157,12 @@ class _Runner:
         from pipeline.orchestration.build import build_definitions
 
         self.job = build_definitions(self.bench).resolve_implicit_global_asset_job_def()
-        with DagsterInstance.from_config(str(instance_folder(self.bench.lake.root))) as instance:
+        folder = instance_folder(self.bench.lake.root)
+        try:
+            instance = DagsterInstance.from_config(str(folder))
+        except Exception as error:
+            raise LakeError(_unusable_records(folder, error)) from error
+        with instance:
             self.instance = instance
             yield self
 
@@ -178,15 +185,35 @@ class _Runner:
         from dagster import AssetKey
 
         self.runs += 1
-        result = self.job.execute_in_process(
-            asset_selection=[AssetKey(name) for computation in computations for name in computation.tables],
-            partition_key=partition_key,
-            tags=tags,
-            instance=self.instance,
-            raise_on_error=False,
-            run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
-        )
+        try:
+            result = self.job.execute_in_process(
+                asset_selection=[AssetKey(name) for computation in computations for name in computation.tables],
+                partition_key=partition_key,
+                tags=tags,
+                instance=self.instance,
+                raise_on_error=False,
+                run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
+            )
+        except Exception as error:
+            # What a computation raises is in the result; this came of Dagster's own work.
+            raise LakeError(_unusable_records(Path(self.instance.root_directory), error)) from error
+        if any(_interrupted(event) for event in result.all_events):
+            raise KeyboardInterrupt
         return result.success
+
+
+def _interrupted(event: DagsterEvent) -> bool:
+    """Whether an event says that a person stopped the run: Dagster takes the signal for itself."""
+    error = getattr(event.event_specific_data, "error", None)
+    return event.is_failure and error is not None and error.cls_name == "DagsterExecutionInterruptedError"
+
+
+def _unusable_records(folder: Path, error: Exception) -> str:
+    reason = str(error).strip().partition("\n")[0]
+    return (
+        f"Dagster's records in {folder} cannot be read or written: {reason} Check free space and permissions. The folder may be "
+        "removed: no table needs it."
+    )
 
 
 @contextmanager
