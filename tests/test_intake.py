@@ -82,6 +82,7 @@ def test_a_rejected_line_is_kept_with_file_line_column_and_what_is_allowed(
         ("2020-01-01 00:10;x;x;x;x;x", "column a: «x» is neither a whole number, 0 or more, (with or without pulses)"),
         ('"2020-01-01 00:10;1;0;2;0;12.5', "a quote is opened and not closed"),
         ("2020-02-30 00:10;1;0;2;0;12.5", "«2020-02-30 00:10» is no time"),
+        ("0020-01-01 00:10;1;0;2;0;12.5", "is no time of the form %Y-%m-%d %H:%M between 1900 and 2199"),
         ("2020-01-01 24:10;1;0;2;0;12.5", "«2020-01-01 24:10» is no time"),
     ],
 )

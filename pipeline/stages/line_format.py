@@ -76,6 +76,10 @@ class LineReading:
     unread: str
 
 
+POSSIBLE_TIME = "stamp >= TIMESTAMP '1900-01-01' AND stamp < TIMESTAMP '2200-01-01'"
+"""Times beyond are slips of the pen, such as the year 0020."""
+
+
 def cell_type(form: RecordFormat, column: str) -> str:
     """SQL type of a column that matters."""
     if column in form.decimal:
@@ -325,7 +329,7 @@ def _problem(
         f"strftime(TIMESTAMP '1899-12-30' + to_microseconds(round({serial} * 86400)::BIGINT * 1000000), '%Y-%m-%d %H:%M')"
     )
     cases = [
-        f"WHEN len(cells) = {len(header)} AND stamp IS NOT NULL AND {all_there} THEN NULL",
+        f"WHEN len(cells) = {len(header)} AND {POSSIBLE_TIME} AND {all_there} THEN NULL",
         f"WHEN {_blank(layout)} THEN ''",
         "WHEN len(cells) = 0 THEN 'a quote is opened and not closed, or stands inside a value; the line cannot be split'",
         f"""WHEN len(cells) <> {len(header)} THEN concat('the line has ', len(cells), CASE len(cells) WHEN 1 THEN ' value' ELSE
@@ -334,6 +338,7 @@ def _problem(
             '; it looks like the day number of a spreadsheet, ', {as_day},
             ' if its days count from 1900: use the logger''s own file, or format the column as a time and save again')""",
         f"WHEN stamp IS NULL THEN {shown})",
+        f"WHEN NOT ({POSSIBLE_TIME}) THEN {shown}, ' between 1900 and 2199: check its year')",
     ]
     if bad:
         nothing = " AND ".join(f"{name} IS NULL" for name in present.values())
