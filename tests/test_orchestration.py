@@ -18,6 +18,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 from dagster import AssetKey, DagsterInstance, Definitions, MultiPartitionKey, build_sensor_context, instance_for_test
+from dagster._core.instance.ref import InstanceRef
 
 from pipeline.orchestration import stages as stages_module
 from pipeline.orchestration.assets import BlockedError, make_partition
@@ -25,7 +26,7 @@ from pipeline.orchestration.build import build_definitions
 from pipeline.orchestration.checks import CHECKS, CheckBook
 from pipeline.orchestration.computations import COMPUTATIONS, computation_of, made_tables
 from pipeline.orchestration.freshness import Freshness
-from pipeline.orchestration.instance import instance_folder
+from pipeline.orchestration.instance import SETTINGS, instance_folder
 from pipeline.orchestration.lock import LOCK_FILE, LakeBusyError, hold_lake
 from pipeline.orchestration.partitions import range_tags
 from pipeline.orchestration.raw_files import RawFiles
@@ -484,6 +485,14 @@ def test_dagster_keeps_its_records_in_the_lake_and_reports_to_nobody(tmp_path: P
         assert instance.telemetry_enabled is False
         assert instance.nux_enabled is False
         assert Path(instance.root_directory).parent == tmp_path.resolve()
+
+
+def test_a_page_started_at_the_root_of_the_repository_reports_to_nobody(tmp_path: Path) -> None:
+    root = Path(__file__).parent.parent
+    assert (root / "dagster.yaml").read_text() == SETTINGS
+    with DagsterInstance.from_ref(InstanceRef.from_dir(str(tmp_path), config_dir=str(root))) as instance:
+        assert instance.telemetry_enabled is False
+        assert instance.nux_enabled is False
 
 
 def test_definitions_show_a_broken_site_folder_in_its_own_words(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ SITES_VARIABLE = "DRAINLEDGER_SITES"
 """Environment variables by which a process that Dagster starts learns its lake and its site folders."""
 FOLDER = ".dagster"
 SETTINGS = """\
-# Written by drainledger. Nothing is reported to anyone; one run at a time, since a lake takes one.
+# Dagster's settings for a lake. Nothing is reported to anyone; one run at a time, since a lake takes one.
 telemetry:
   enabled: false
 nux:
