@@ -23,10 +23,12 @@ from hypothesis import strategies as st
 
 from pipeline.cli import main
 from pipeline.lake import Lake, open_session
+from pipeline.stages.first_look import look_at
 from pipeline.stages.intake import raw_paths, read_raw_files
 from pipeline.stages.pulses import pulse_counts
+from pipeline.stages.raw_text import CHUNK
 from pipeline.tables import table
-from tests.small_site import HEADER, REGISTERS, raw_folder, small_site
+from tests.small_site import HEADER, LAYOUT, REGISTERS, raw_folder, small_site
 
 BEGIN = datetime(2019, 11, 1, 0, 10)
 
@@ -135,6 +137,12 @@ def test_encoding_and_line_ends_are_told(place: Place, content: bytes, phrase: s
     assert phrase in place.inspect(place.file("east.csv", content))[1]
 
 
+def test_a_line_end_across_two_pieces_of_a_file_is_one(tmp_path: Path) -> None:
+    path = tmp_path / "x.csv"
+    path.write_bytes(b"x" * (CHUNK - 1) + b"\r\n")
+    assert look_at(path).line_ends == {"CR LF": 1}
+
+
 def test_every_line_is_accounted_for(place: Place) -> None:
     _, said = place.inspect(place.file("east.csv", HEADER + lines(5) + "\n" + "garbage\n"))
     assert "Lines: 9 = 2 before the data + 1 blank or comment + 5 readings + 1 rejected." in said
@@ -193,12 +201,32 @@ def test_a_wired_column_that_the_file_does_not_have_is_told_with_what_it_may_be_
 def test_rejected_lines_are_told_by_reason_with_three_examples_each(place: Place) -> None:
     bad = [f"2019-11-31 00:{minute}0;1;0;3;0;12.5\n" for minute in range(5)]
     _, said = place.inspect(place.file("east.csv", HEADER + lines(20) + "".join(bad) + "??? 23\n"))
-    of_time, of_cells = re.split(r"\n(?=  \d+ times: )", said.split("Rejected lines by reason:", 1)[1])[1:3]
+    of_time, of_cells = re.split(r"\n(?=  (?:once|\d+ times): )", said.split("Rejected lines by reason:", 1)[1])[1:3]
     assert of_time.startswith("  5 times: ")
     assert "no time of the form" in of_time
     assert re.findall(r"line (\d+): «(.*)»", of_time) == [(f"{23 + row}", bad[row].strip()) for row in range(3)]
-    assert of_cells.startswith("  1 times: ")
+    assert of_cells.startswith("  once: ")
     assert re.findall(r"line (\d+): «(.*)»", of_cells) == [("28", "??? 23")]
+
+
+def test_values_that_cannot_be_used_are_told_by_column_with_three_examples(place: Place) -> None:
+    bad = lines(5, BEGIN + timedelta(days=1)).replace("12.5", "low")
+    _, said = place.inspect(place.file("east.csv", HEADER + lines(20) + bad))
+    told = said.split("Values that cannot be used, by column", 1)[1]
+    assert "5 times: in column volt" in told
+    assert re.findall(r"line (\d+): column volt: «low» is neither a number", told) == ["23", "24", "25"]
+
+
+def test_what_is_unusual_about_a_file_is_noted(place: Place) -> None:
+    _, said = place.inspect(place.file("east.csv", HEADER + lines(5) + HEADER + lines(5, BEGIN + timedelta(hours=1))))
+    assert "Note: the column names stand again on line 9." in said
+
+
+def test_a_column_that_is_named_further_down_is_told_with_its_values(place: Place) -> None:
+    text = HEADER.replace("volt", "battery") + lines(5) + HEADER + lines(7, BEGIN + timedelta(hours=1))
+    _, said = place.inspect(place.file("east.csv", text))
+    shown = re.split(r"  +", column_rows(said)["volt"])
+    assert shown == ["gauge supply, supply voltage in V (named further down in the file)", "7", "0"]
 
 
 def test_the_same_content_under_another_name_is_told(place: Place) -> None:
@@ -211,7 +239,9 @@ def test_the_same_content_under_another_name_is_told(place: Place) -> None:
 def test_a_file_that_the_lake_holds_is_told_so(place: Place) -> None:
     path = place.in_lake("logger/east_1.csv", HEADER + lines(20))
     place.store()
-    assert "The lake holds the file as it is here." in place.inspect(path)[1]
+    said = place.inspect(path)[1]
+    assert "The lake holds the file as it is here." in said
+    assert "The same content is in the lake as" not in said
 
 
 def test_a_file_that_changed_after_it_was_read_is_told_so(place: Place) -> None:
@@ -237,6 +267,44 @@ def test_intervals_are_told_that_a_file_adds_repeats_and_contradicts(place: Plac
     _, said = place.inspect(place.file("new.csv", HEADER + lines(3) + lines(9, later, a=9)))
     assert "12 are new to the lake, 9 are there with the same counts, 3 with others" in said
     assert "meter M1, 2019-11-01 00:30: 9 forward and 0 reverse in the file, 2 forward and 0 reverse in the lake" in said
+
+
+def test_files_whose_times_only_touch_do_not_overlap(place: Place) -> None:
+    place.in_lake("logger/east_1.csv", HEADER + lines(6))
+    place.store()
+    _, said = place.inspect(place.file("new.csv", HEADER + lines(6, BEGIN + timedelta(hours=1))))
+    assert "overlaps" not in said
+
+
+def totals(minutes: range) -> str:
+    """Ten-minute lines of running totals that grow by 2 and 3 pulses a line."""
+    return HEADER + "".join(
+        f"{BEGIN + timedelta(minutes=minute):%Y-%m-%d %H:%M};{100 + minute // 5};0;{minute // 10 * 3};0;12.5\n"
+        for minute in minutes
+    )
+
+
+@pytest.fixture
+def running(place: Place) -> Place:
+    place.site = small_site(place.folder, wiring=REGISTERS["wiring.csv"].replace("interval,,", "running,65536,"))
+    return place
+
+
+def test_lines_that_fill_a_hole_in_stored_running_totals_are_new(running: Place) -> None:
+    # By hand, two meters: of 11 differences each the lake has 5 + 3, and one across the hole of three lines that the file fills.
+    stored = totals(range(0, 60, 10)) + totals(range(80, 120, 10)).removeprefix(HEADER)
+    running.in_lake("logger/east_1.csv", stored)
+    running.store()
+    _, said = running.inspect(running.file("new.csv", totals(range(0, 120, 10))))
+    assert "6 are new to the lake, 16 are there with the same counts, 0 with others" in said
+
+
+def test_a_hole_in_the_file_s_running_totals_is_nothing_new(running: Place) -> None:
+    running.in_lake("logger/east_1.csv", totals(range(0, 120, 10)))
+    running.store()
+    with_hole = totals(range(0, 60, 10)) + totals(range(80, 120, 10)).removeprefix(HEADER)
+    _, said = running.inspect(running.file("new.csv", with_hole))
+    assert "0 are new to the lake, 16 are there with the same counts, 0 with others" in said
 
 
 def test_an_empty_lake_is_told(place: Place) -> None:
@@ -330,6 +398,23 @@ def test_where_a_file_differs_from_the_nearest_layout_is_told(place: Place, text
     assert code == 1
     assert "cannot be read by the layout plain" in said
     assert phrase in said
+
+
+MONTH_FIRST = [f"{BEGIN + row * timedelta(minutes=10):%m/%d/%Y %H:%M};2;0;3;0;12.5" for row in range(300)]
+
+
+def by_day_and_month(place: Place, rows: int) -> str:
+    """What is said of lines with the month first under a layout with the day first."""
+    place.site = small_site(place.folder, LAYOUT.replace("%Y-%m-%d %H:%M", "%d/%m/%Y %H:%M"))
+    return place.inspect(place.file("x.csv", HEADER + "\n".join(MONTH_FIRST[:rows]) + "\n"))[1]
+
+
+def test_day_and_month_that_the_order_of_lines_shows_to_be_turned_round_are_told(place: Place) -> None:
+    assert "The times fit %m/%d/%Y %H:%M better than %d/%m/%Y %H:%M" in by_day_and_month(place, 300)
+
+
+def test_day_and_month_that_nothing_tells_apart_are_not_said_to_be_turned_round(place: Place) -> None:
+    assert "better than" not in by_day_and_month(place, 20)
 
 
 def test_the_nearest_layout_is_named_where_none_fits(place: Place) -> None:

@@ -20,7 +20,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.lake import open_session
@@ -116,6 +116,9 @@ MANY = {
     "apostrophes": {"delimiter": ",", "quote": "'"},
     "a title and a serial number": {"above": ("Logger east", "Serial;0815"), "time_format": "%d.%m.%Y %H:%M:%S"},
     "a line as wide as the readings above the names": {"above": ("east;0815;3",)},
+    "a title as wide as the readings above the names": {"above": ("Site;Spring;Logger",)},
+    "a line with a number above names without a word for time": {"above": ("east;0815;spring",), "names": ("moment", "a", "volt")},
+    "units above names without a word for time": {"above": ("min;pulses;V",), "names": ("moment", "a", "volt")},
     "units below the names": {"below": ("min;pulses;V",)},
     "units in brackets and kinds below the names": {"below": ("[yyyy-mm-dd hh:mm];[pulses];[V]", ";Tot;Avg")},
     "a blank line below the names": {"below": ("",)},
@@ -285,9 +288,14 @@ def test_comment_lines_are_known_by_their_mark(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("mark", ["'", " ", "\u00a0", "\u202f"])
-def test_a_mark_between_thousands_that_can_be_nothing_else_is_found(mark: str) -> None:
+def test_a_mark_between_thousands_that_can_be_nothing_else_is_found_and_read(tmp_path: Path, mark: str) -> None:
     rows = [f"2019-10-01 {hour:02d}:00;{hour + 1}{mark}234;12.5" for hour in range(24)]
-    assert proposed("\n".join(["when;a;volt", *rows])).thousands == mark
+    text = "\n".join(["when;a;volt", *rows]) + "\n"
+    proposal = proposed(text)
+    assert proposal.thousands == mark
+    assert read(tmp_path, text, proposal.block("new", "-06:00"))[1]["a"].tolist() == [
+        1000 * hour + 1234 for hour in range(24)
+    ]
 
 
 @pytest.mark.parametrize(("mark", "decimal"), [(",", "."), (".", ",")])
@@ -310,6 +318,12 @@ def test_a_mark_in_large_numbers_alone_is_taken_as_one_between_thousands_and_ask
     assert proposal.remarks["thousands"].startswith("TO DECIDE: ")
     layout = layout_of(proposal.block("new", "-06:00"))
     assert (layout.thousands, layout.decimal) == (".", ",")
+
+
+def test_four_digits_without_a_mark_are_no_thousands_elsewhere() -> None:
+    rows = [f"2019-10-01 {hour:02d}:00;{hour + 1200 if hour % 2 else f'{hour + 1}.234'}" for hour in range(24)]
+    proposal = proposed("\n".join(["when;a", *rows]))
+    assert (proposal.thousands, proposal.decimal) == (None, ".")
 
 
 def test_decimals_below_one_are_no_thousands() -> None:
@@ -400,7 +414,7 @@ def test_a_text_for_which_nothing_can_be_proposed_is_told_why(text: str, phrase:
 
 
 @given(
-    st.datetimes(datetime(1970, 1, 1), datetime(2068, 12, 31)),
+    st.datetimes(datetime(1969, 1, 1), datetime(2068, 12, 31)),
     st.sampled_from(
         [
             "%Y-%m-%d %H:%M:%S", "%d.%m.%Y %H:%M:%S", "%m/%d/%Y %I:%M:%S %p", "%d/%m/%y %H:%M:%S", "%y-%m-%d %H:%M:%S",
@@ -410,6 +424,8 @@ def test_a_text_for_which_nothing_can_be_proposed_is_told_why(text: str, phrase:
         ]
     ),
 )  # fmt: skip
+@example(datetime(1969, 12, 31), "%d/%m/%y %H:%M:%S")
+@example(datetime(2068, 12, 31), "%d/%m/%y %H:%M:%S")
 def test_a_time_is_read_by_its_format_as_strptime_reads_it(moment: datetime, time_format: str) -> None:
     text = moment.strftime(time_format)
     assert times_in(text)[time_format] == datetime.strptime(text, time_format)

@@ -294,7 +294,7 @@ def _whole_reading(
     names = _names(chosen.form, look)
     read, rejected = int(account["reading_lines"]), int(account["rejected_lines"])
     times_named = bool(names) and all(time in names for time in time_columns(chosen.form.layout))
-    unread = _unread_values(session, readings)
+    unread = _unread_values(session, readings.unread_values)
     return Reading(
         site=chosen.site,
         form=chosen.form,
@@ -348,11 +348,8 @@ def _reasons(session: duckdb.DuckDBPyConnection, rejected: duckdb.DuckDBPyRelati
     )
 
 
-def _unread_values(session: duckdb.DuckDBPyConnection, readings: Readings) -> tuple[Reason, ...]:
+def _unread_values(session: duckdb.DuckDBPyConnection, unread: duckdb.DuckDBPyRelation) -> tuple[Reason, ...]:
     """Values that cannot be used, by column; the examples hold the reasons, which show the values."""
-    unread = getattr(readings, "unread_values", None)
-    if unread is None:
-        return ()
     unread.create_view("values_refused", replace=True)
     rows = session.execute(
         f"""
@@ -393,7 +390,10 @@ def _column_uses(
     for name in (*times, *form.columns):
         if name not in names:
             uses = ["time"] if name in times else list(_uses(site, form, name, account))
-            if uses:
+            if values.get(name):
+                use = f"{', '.join(uses) or 'wired at other times only'} (named further down in the file)"
+                yield ColumnUse(name, use, values[name], refused.get(name, 0))
+            elif uses:
                 yield ColumnUse(name, ", ".join(uses), wired=name not in times, absent=True)
 
 

@@ -195,7 +195,8 @@ def _reasons(what: str, reasons: tuple[Reason, ...]) -> Iterator[Text]:
         yield Text(f"{what}:", style="yellow")
     for reason in reasons:
         where = f"in column {_plain(reason.column)}" if reason.column else _safe(reason.reason)
-        yield Text(f"  {reason.count:,} times: {where}")
+        often = "once" if reason.count == 1 else f"{reason.count:,} times"
+        yield Text(f"  {often}: {where}")
         for line, text in reason.examples:
             yield Text(f"    line {line:,}: {_safe(text) if reason.column else quoted(text or '')}")
 

@@ -42,7 +42,7 @@ NUMERIC_MISSING = re.compile(r"-9{2,5}(?:[.,](?:0+|9+))?")
 NUMBER_WITH_UNIT = re.compile(r"[+-]?[0-9][0-9.,]*\s?(?:[^\W\d_]{1,7}[^\d\s]{0,4}|%|°\w?)")
 UNITS = frozenset(
     {
-        "v", "mv", "volt", "volts", "a", "ma", "m", "cm", "mm", "m3", "l", "l/s", "l/min", "m3/h", "pulses", "pulse", "counts",
+        "v", "mv", "ma", "m", "cm", "mm", "m3", "l", "l/s", "l/min", "m3/h", "pulses", "pulse", "counts",
         "count", "degc", "deg c", "c", "°c", "%", "s", "min", "h", "avg", "tot", "total", "max", "utc", "yyyy-mm-dd", "hh:mm",
         "hh:mm:ss",
     }
@@ -397,7 +397,7 @@ def _names_line(cut: _Cut, first: int) -> int | None:
         units = sum(
             cell.lower().strip("[]()") in UNITS or (cell[0], cell[-1]) in (("[", "]"), ("(", ")")) for cell in given
         )
-        score = 2 * times + (len(set(given)) - 2 * numbers - 1.5 * units) / len(cells)
+        score = 2 * times + (len(set(given)) - 4 * numbers - units) / len(cells)
         if numbers < len(given) / 2 and (best is None or score > best[0]):
             best = (score, number)
     return best[1] if best else None
