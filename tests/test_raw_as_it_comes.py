@@ -18,6 +18,7 @@ from pipeline.lake import open_session
 from pipeline.site import Site
 from pipeline.stages.intake import Readings, raw_paths, read_raw_files
 from pipeline.stages.pulses import gauge_readings, pulse_counts
+from tests.bench.fuzz_intake import LAYOUTS, broken_promises, clean_file, mutate
 from tests.small_site import HEADER, LAYOUT, raw_folder, small_site
 
 LONG_AGO, FAR_AHEAD = datetime(1990, 1, 1, tzinfo=UTC), datetime(2090, 1, 1, tzinfo=UTC)
@@ -595,3 +596,15 @@ def test_running_and_interval_counters_of_the_same_water_agree_to_the_pulse(
     stamps = [pd.Timestamp("2020-01-01T06:00Z") + pd.Timedelta(minutes=10 * number) for number in places]
     assert set(stamps) <= set(known.index)
     assert known.loc[stamps].tolist() == interval.loc[stamps].tolist()
+
+
+@pytest.mark.parametrize("seed", [11, 12, 13, 14])
+def test_mutated_files_break_no_promise(tmp_path: Path, seed: int) -> None:
+    """A short run of tests/bench/fuzz_intake.py, in which the promises stand."""
+    randomly = random.Random(seed)
+    site, raw = small_site(tmp_path, layout=LAYOUTS[seed % len(LAYOUTS)]), raw_folder(tmp_path)
+    paths = [raw / "logger" / f"east{number:03d}.csv" for number in range(40)]
+    for path in paths:
+        path.write_bytes(mutate(clean_file(randomly), randomly))
+    with open_session() as session:
+        assert broken_promises(session, site, raw, paths, tmp_path) == []
