@@ -250,6 +250,38 @@ def test_readings_of_a_year_are_the_same_whichever_other_files_are_read_with_the
     assert field.digests() == with_everything
 
 
+def _files_of_months(*months: str) -> RawFiles:
+    """Raw files of one logger, each of one month; no two touch."""
+    raw = RawFiles(raw_field().lake, raw_field().site)
+    first = pd.to_datetime(pd.Series(months), utc=True)
+    raw.__dict__["account"] = pd.DataFrame(
+        {
+            "path": list(months),
+            "kind": "logger",
+            "logger": "east",
+            "first_time": first,
+            "last_time": first + pd.Timedelta(days=27),
+        }
+    )
+    return raw
+
+
+def test_the_files_of_a_period_are_those_that_touch_it_and_the_nearest_before_and_after() -> None:
+    raw = _files_of_months("2020-06", "2020-08", "2020-11", "2021-02", "2021-12", "2022-03")
+    start, end = (pd.Timestamp(day, tz="UTC").to_pydatetime() for day in ("2020-10-01", "2021-10-01"))
+    (choice,) = raw.choices(start, end, "logger")
+    assert choice.paths == ("2020-08", "2020-11", "2021-02", "2021-12")
+    assert choice.start == pd.Timestamp("2020-08-01", tz="UTC")
+    assert choice.end == pd.Timestamp("2021-12-28", tz="UTC")
+
+
+def test_a_period_before_all_files_looks_at_the_first_only() -> None:
+    raw = _files_of_months("2020-06", "2020-08")
+    start, end = (pd.Timestamp(day, tz="UTC").to_pydatetime() for day in ("2018-10-01", "2019-10-01"))
+    (choice,) = raw.choices(start, end, "logger")
+    assert choice.paths == ("2020-06",)
+
+
 # What fails stops what needs it
 
 
