@@ -141,7 +141,8 @@ def resolve_zone(session: duckdb.DuckDBPyConnection, form: RecordFormat, lines: 
                 WINDOW in_file AS (PARTITION BY file ORDER BY rowid)
             ),
             doubled AS (
-                SELECT *, sum(coalesce(us <= before, false)::INTEGER) OVER (PARTITION BY file ORDER BY row ROWS UNBOUNDED PRECEDING) AS round
+                SELECT *, sum(coalesce(us <= before, false)::INTEGER) OVER (
+                    PARTITION BY file ORDER BY row ROWS UNBOUNDED PRECEDING) AS round
                 FROM neighbours WHERE {window}
             ),
             judged AS (

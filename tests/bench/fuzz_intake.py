@@ -12,7 +12,9 @@ Belongs here: mutations and these promises. Does not: what a certain damage must
 from __future__ import annotations
 
 import argparse
+import datetime
 import gzip
+import importlib
 import random
 import resource
 import sys
@@ -44,14 +46,18 @@ PIECES = (
 def clean_file(randomly: random.Random) -> bytes:
     """A record of a few dozen lines in one of several time formats."""
     form = randomly.choice(["%Y-%m-%d %H:%M", "%d.%m.%Y %H:%M", "%Y-%m-%dT%H:%M"])
-    import datetime
-
     at = datetime.datetime(2020, randomly.choice([1, 3, 11]), randomly.randrange(1, 28), randomly.randrange(24))
     step = datetime.timedelta(minutes=randomly.choice([5, 10, 10, 10, 60]))
-    rows = [
-        f"{at + i * step:{form}};{randomly.randrange(300)};{randomly.randrange(3)};{randomly.randrange(300)};0;{randomly.random() * 14:.2f}\n"
-        for i in range(randomly.randrange(60))
-    ]
+    rows = []
+    for number in range(randomly.randrange(60)):
+        cells = (
+            randomly.randrange(300),
+            randomly.randrange(3),
+            randomly.randrange(300),
+            0,
+            f"{randomly.random() * 14:.2f}",
+        )
+        rows.append(f"{at + number * step:{form}};{';'.join(map(str, cells))}\n")
     return (HEADER + "".join(rows)).encode()
 
 
@@ -98,11 +104,10 @@ def broken_promises(
     if readings.unread_values.df().isna().any(axis=None):
         broken.append("an unread value lacks something")
     record = readings.records["east"]
-    lines = {number: count for number, count in enumerate(files["lines"])}
     stray = session.sql(
         f"SELECT count(*) FILTER (line < 1 OR interval_end <= interval_start) AS bad, max(line) AS last FROM {record.readings}"
     ).df()
-    if stray["bad"].item() or (stray["last"].item() or 0) > max(lines.values(), default=0):
+    if stray["bad"].item() or stray["last"].fillna(0).item() > files["lines"].max():
         broken.append("a reading has no line or no length")
     return broken
 
@@ -123,11 +128,10 @@ def random_run(files: int, batch: int, seed: int) -> int:
                 data = mutate(clean_file(randomly), randomly)
                 packed = randomly.random() < 0.1
                 path = raw / "logger" / (f"east{number:05d}.csv" + ".gz" * packed)
-                path.write_bytes(
-                    mutate(gzip.compress(data), randomly)
-                    if packed and randomly.random() < 0.5
-                    else (gzip.compress(data) if packed else data)
-                )
+                if packed:
+                    data = gzip.compress(data)
+                    data = mutate(data, randomly) if randomly.random() < 0.5 else data
+                path.write_bytes(data)
                 paths.append(path)
             copies = folder / "copies"
             copies.mkdir(exist_ok=True)
@@ -144,7 +148,11 @@ def guided_run(files: int, seed: int) -> None:
     """Mutations guided by coverage; stops at the first promise that breaks."""
     import atheris
 
-    atheris.instrument_all()
+    global read_raw_files
+    with atheris.instrument_imports(include=["pipeline.stages"]):
+        for module in ("phrases", "raw_text", "line_format", "clock", "record_order", "repeats", "intake"):
+            importlib.reload(sys.modules[f"pipeline.stages.{module}"])
+    read_raw_files = sys.modules["pipeline.stages.intake"].read_raw_files
     folder = Path(tempfile.mkdtemp())
     site = small_site(folder)
     session = open_session(folder, memory_limit="400MB")
