@@ -90,10 +90,10 @@ def backward_flow_note(session: duckdb.DuckDBPyConnection, lake: Lake, site: Sit
     """Why some numbers are negative, where water ran back; an empty text where none did."""
     declared = table("hourly_flow")
     hours = lake.relation(session, declared, site.site, lake.years(declared, site.site))
-    ((backward,),) = _ask(hours, "SELECT count(*) FROM stored WHERE net_l < 0")
+    ((backward,),) = _ask(hours, "SELECT count(*) FROM stored WHERE net_l < 0 AND basis LIKE 'measured%'")
     if not backward:
         return ""
-    return f"In {backward:,} plot-hours more water ran back than drained. {NEGATIVE_IS_REAL}"
+    return f"In {backward:,} metered plot-hours more water ran back than drained. {NEGATIVE_IS_REAL}"
 
 
 def states_table(site: Site, states: Iterable[tuple[str, int | None, str]]) -> TextTable:
