@@ -403,18 +403,19 @@ def test_where_a_file_differs_from_the_nearest_layout_is_told(place: Place, text
 MONTH_FIRST = [f"{BEGIN + row * timedelta(minutes=10):%m/%d/%Y %H:%M};2;0;3;0;12.5" for row in range(300)]
 
 
-def by_day_and_month(place: Place, rows: int) -> str:
-    """What is said of lines with the month first under a layout with the day first."""
-    place.site = small_site(place.folder, LAYOUT.replace("%Y-%m-%d %H:%M", "%d/%m/%Y %H:%M"))
+def by_date(place: Place, date: str, rows: int) -> str:
+    """What is said of lines with the month first under a layout with another form of the date."""
+    place.site = small_site(place.folder, LAYOUT.replace("%Y-%m-%d", date))
     return place.inspect(place.file("x.csv", HEADER + "\n".join(MONTH_FIRST[:rows]) + "\n"))[1]
 
 
 def test_day_and_month_that_the_order_of_lines_shows_to_be_turned_round_are_told(place: Place) -> None:
-    assert "The times fit %m/%d/%Y %H:%M better than %d/%m/%Y %H:%M" in by_day_and_month(place, 300)
+    assert "The times fit %m/%d/%Y %H:%M better than %d/%m/%Y %H:%M" in by_date(place, "%d/%m/%Y", 300)
 
 
-def test_day_and_month_that_nothing_tells_apart_are_not_said_to_be_turned_round(place: Place) -> None:
-    assert "better than" not in by_day_and_month(place, 20)
+@pytest.mark.parametrize("date", ["%d/%m/%Y", "%m/%d/%Y"])
+def test_day_and_month_that_nothing_tells_apart_are_not_said_to_be_turned_round(place: Place, date: str) -> None:
+    assert "better than" not in by_date(place, date, 20)
 
 
 def test_the_nearest_layout_is_named_where_none_fits(place: Place) -> None:

@@ -17,8 +17,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import pairwise
 
-from pipeline.site.structure import THOUSANDS
 from pipeline.site.values import DAY, HOUR, UNITS_OF_TIME
+from pipeline.stages.number_shapes import NUMBER_WITH_UNIT, marks_in, missing_words, value_columns
 from pipeline.stages.time_shapes import TimeFormat, best_format, dates_in, times_in, times_of_day_in
 
 DELIMITERS = (";", "\t", ",", "|", " ")
@@ -29,17 +29,6 @@ ASSUMED_INTERVAL = timedelta(minutes=10)
 """Stands where the lines do not show an interval, for a person to correct."""
 WIDEST_SAMPLE = 60
 """Lines in which columns of times are looked for; all lines are then read by what was found."""
-MOST_MISSING_WORDS = 12
-LONGEST_MISSING_WORD = 20
-USUAL_MISSING = frozenset(
-    {
-        "nan", "na", "n/a", "#n/a", "#na", "null", "none", "nil", "missing", "nodata", "no data", "err", "error", "over",
-        "overrange", "out of range", "#value!", "#ref!", "#div/0!",
-    }
-)  # fmt: skip
-NUMERIC_MISSING = re.compile(r"-9{2,5}(?:[.,](?:0+|9+))?")
-"""Numbers that loggers write where they have none (common practice, no source)."""
-NUMBER_WITH_UNIT = re.compile(r"[+-]?[0-9][0-9.,]*\s?(?:[^\W\d_]{1,7}[^\d\s]{0,4}|%|°\w?)")
 UNITS = frozenset(
     {
         "v", "mv", "ma", "m", "cm", "mm", "m3", "l", "l/s", "l/min", "m3/h", "pulses", "pulse", "counts",
@@ -328,10 +317,12 @@ def _described(lines: Sequence[str], cut: _Cut) -> LayoutProposal:
         lines_before_data, names_on_line = first, named + 1
         remarks["names_on_line"] = f"the line reads {', '.join(names[:8])}{', …' if len(names) > 8 else ''}"
     others = [column for column in range(cut.width) if column not in cut.columns]
-    values = _value_columns(rows, others)
-    decimal, thousands = _marks(values, cut.delimiter, obstacles, remarks)
+    values = value_columns(rows, others)
+    marks = marks_in(values.values(), cut.delimiter)
+    obstacles += marks.obstacles
+    remarks |= {key: f"{TO_DECIDE}: {doubt}" for key, doubt in marks.doubts.items()}
     interval = _interval(list(choice.read.values()), obstacles, remarks)
-    missing = _missing(values)
+    missing = missing_words(values.values())
     if cut.others:
         listed = ", ".join(names[column] for column in cut.others)
         remarks["column"] = f"{TO_DECIDE}: times stand in {listed} too; take the column whose clock is known"
@@ -358,8 +349,8 @@ def _described(lines: Sequence[str], cut: _Cut) -> LayoutProposal:
     return LayoutProposal(
         delimiter=cut.delimiter,
         quote=cut.quote,
-        decimal=decimal,
-        thousands=thousands,
+        decimal=marks.decimal,
+        thousands=marks.thousands,
         comment=_comment(lines, cut, named, readings),
         lines_before_data=lines_before_data,
         names_on_line=names_on_line,
@@ -437,95 +428,6 @@ def _unique(cut: _Cut, named: int | None, obstacles: list[str], first: int) -> t
     return names
 
 
-def _value_columns(rows: list[list[str]], others: list[int]) -> dict[int, list[str]]:
-    """The cells of the columns that hold values: numbers, or nothing but words for missing."""
-    values = {}
-    for column in others:
-        cells = [row[column].strip() for row in rows]
-        given = [cell for cell in cells if cell]
-        numbers = sum(_looks_like_a_number(cell) for cell in given)
-        if numbers * 2 >= len(given) or numbers > 2 or all(_is_usual_missing(cell) for cell in given):
-            values[column] = cells
-    return values
-
-
-def _looks_like_a_number(cell: str) -> bool:
-    return bool(re.fullmatch(rf"[+-]?[0-9.,][0-9.,{''.join(THOUSANDS)}]*(?:[eE][+-]?\d+)?", cell)) or bool(
-        NUMBER_WITH_UNIT.fullmatch(cell)
-    )
-
-
-def _is_usual_missing(cell: str) -> bool:
-    return cell.lower() in USUAL_MISSING or not any(character.isalnum() for character in cell)
-
-
-def _marks(
-    values: dict[int, list[str]], delimiter: str, obstacles: list[str], remarks: dict[str, str]
-) -> tuple[str | None, str | None]:
-    """The decimal mark and the mark between groups of three digits, each if the numbers show one."""
-    marked = Counter(
-        cell
-        for cells in values.values()
-        for cell in cells
-        if _looks_like_a_number(cell) and not cell.isdecimal() and not NUMBER_WITH_UNIT.fullmatch(cell)
-    )
-    readings = {
-        (decimal, thousands): sum(
-            count for cell, count in marked.items() if _number_pattern(decimal, thousands).fullmatch(cell)
-        )
-        for thousands in (None, *THOUSANDS)
-        for decimal in (".", ",")
-        if thousands != decimal
-    }
-    decimal, thousands = max(readings, key=lambda marks: readings[marks])
-    if not marked or not readings[decimal, thousands]:
-        return None, None
-    groups = [cell for cell in marked if "." in cell or "," in cell]
-    rival = (",", ".") if decimal == "." else (".", ",")
-    if thousands is None and groups and readings.get(rival) == readings[decimal, thousands]:
-        example = groups[0]
-        if _grouped_above_999(values.values()):
-            decimal, thousands = rival
-            remarks["thousands"] = (
-                f"{TO_DECIDE}: numbers of up to three digits have no mark, all others three digits behind it, as «{example}»; if "
-                f"those are decimals, leave thousands out and write {_yaml(rival[1])} under decimal"
-            )
-        elif not all(cell.lstrip("+-").startswith("0") for cell in groups):
-            remarks["decimal"] = (
-                f"{TO_DECIDE}: «{example}» has three decimals, or else {THOUSANDS[decimal]} between thousands"
-            )
-    found = {"decimal": decimal if any(decimal in cell for cell in marked) else None, "thousands": thousands}
-    for key, mark in found.items():
-        if mark == delimiter:
-            found[key] = None
-            obstacles.append(
-                f"{THOUSANDS[mark]} stands both between values and within numbers ({key}), as in «{next(iter(marked))}»: no layout "
-                "can tell the two apart; have the logger's software or the spreadsheet save with another delimiter"
-            )
-    return found["decimal"], found["thousands"]
-
-
-def _grouped_above_999(columns: Iterable[list[str]]) -> bool:
-    """Whether columns hold numbers without a mark, all of up to three digits, beside others with one, none of which begins with 0."""
-    some = False
-    for cells in columns:
-        plain = [cell for cell in cells if cell.isdecimal()]
-        marked = [cell for cell in cells if ("." in cell or "," in cell) and _looks_like_a_number(cell)]
-        if marked:
-            some = some or bool(plain)
-            if any(len(cell) > 3 for cell in plain) or any(cell.lstrip("+-").startswith("0") for cell in marked):
-                return False
-    return some
-
-
-def _number_pattern(decimal: str, thousands: str | None) -> re.Pattern[str]:
-    point = re.escape(decimal)
-    if thousands is None:
-        return re.compile(rf"[+-]?(?:\d+(?:{point}\d*)?|{point}\d+)(?:[eE][+-]?\d+)?")
-    mark = re.escape(thousands)
-    return re.compile(rf"[+-]?(?:[1-9]\d{{0,2}}(?:{mark}\d{{3}})+|\d{{1,3}})(?:{point}\d*)?")
-
-
 def _interval(times: list[datetime], obstacles: list[str], remarks: dict[str, str]) -> timedelta | None:
     """The most common step from line to line."""
     steps = Counter(after - before for before, after in pairwise(times) if after > before)
@@ -549,21 +451,6 @@ def _interval(times: list[datetime], obstacles: list[str], remarks: dict[str, st
 def _can_be_declared(step: timedelta) -> bool:
     whole_seconds = not step % timedelta(seconds=1)
     return whole_seconds and (not HOUR % step or (not DAY % step and not step % HOUR))
-
-
-def _missing(values: dict[int, list[str]]) -> tuple[str, ...]:
-    """Words that stand where a number should, the most common first; the empty cell last."""
-    found: Counter[str] = Counter()
-    for cells in values.values():
-        found.update(
-            cell
-            for cell in cells
-            if cell
-            and len(cell) <= LONGEST_MISSING_WORD
-            and (NUMERIC_MISSING.fullmatch(cell) or not _looks_like_a_number(cell))
-        )
-    words = [word for word, count in found.most_common() if count > 1 or _is_usual_missing(word) or word[0] == "-"]
-    return (*words[:MOST_MISSING_WORDS], "")
 
 
 def _comment(lines: Sequence[str], cut: _Cut, named: int | None, readings: list[int]) -> str | None:
