@@ -71,6 +71,18 @@ def test_the_same_rows_give_the_same_bytes(tmp_path: Path) -> None:
     assert len(digests) == 1
 
 
+def test_words_that_do_not_occur_leave_no_trace_in_the_bytes(tmp_path: Path) -> None:
+    lake, session = Lake(tmp_path), open_session()
+    digests = set()
+    for site, kind in (("few", "ENUM('measured', 'bridged')"), ("many", "ENUM('measured', 'zzz', 'bridged', 'aaa')")):
+        rows = session.from_df(hours(500)).project(
+            "* REPLACE (CASE WHEN hour(hour_start) = 3 THEN 'bridged' ELSE basis END AS basis)"
+        )
+        rows = rows.project(f"* REPLACE (basis::{kind} AS basis)")
+        digests.add(file_digest(lake.write_relation(HOURS, rows, "a", site, 2020)))
+    assert len(digests) == 1
+
+
 def test_a_partition_says_what_it_was_made_from(tmp_path: Path) -> None:
     lake = Lake(tmp_path)
     lake.write_frame(HOURS, hours(1), "made-of-this", "small", 2020)

@@ -144,7 +144,7 @@ class Lake:
         """Replace one partition by the rows of a relation, in the order in which it gives them.
 
         The relation must give the declared columns in declared order; DuckDB streams it to the file, so that the rows
-        never stand in memory as a whole.
+        never stand in memory as a whole. It is computed twice where it has columns of an enumerated type.
 
         Raises:
             LakeError: the relation does not fit the declaration, or the folder cannot be written.
@@ -152,9 +152,10 @@ class Lake:
         if tuple(rows.columns) != table.names:
             raise LakeError(f"{table.name} of {site} has columns {rows.columns}, declared are {list(table.names)}")
         schema = base64.b64encode(arrow_schema(table).serialize().to_pybytes()).decode()
+        with_few_words = _words_that_occur(rows)
 
         def write(path: Path) -> None:
-            rows.query(
+            with_few_words.query(
                 "rows_to_write",
                 f"""
                 COPY (FROM rows_to_write) TO '{_quoted(path)}' (
@@ -188,6 +189,25 @@ class Lake:
             with contextlib.suppress(OSError):
                 beside.unlink(missing_ok=True)
         return path
+
+
+def _words_that_occur(rows: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
+    """The same rows, columns of an enumerated type narrowed to the words that occur in them.
+
+    DuckDB writes every word of a type into the file: the same rows would have other bytes if the type also knew words of other
+    years. As plain text they would take three times as long.
+    """
+    few = [name for name, kind in zip(rows.columns, rows.types, strict=True) if kind.id == "enum"]
+    if not few:
+        return rows
+    listed = ", ".join(f'list(DISTINCT "{name}"::VARCHAR)' for name in few)
+    occurring = dict(zip(few, rows.aggregate(listed).fetchall()[0], strict=True))
+
+    def narrowed(name: str) -> str:
+        words = ", ".join("'" + word.replace("'", "''") + "'" for word in sorted(occurring[name] or [""]))
+        return f'"{name}"::ENUM({words}) AS "{name}"'
+
+    return rows.project(", ".join(narrowed(name) if name in few else f'"{name}"' for name in rows.columns))
 
 
 def _quoted(path: Path) -> str:

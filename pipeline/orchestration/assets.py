@@ -7,10 +7,10 @@ Annotations are evaluated here (no import from __future__), since Dagster looks 
 """
 
 import inspect
+import shlex
 import traceback
 from collections.abc import Iterator
 
-import duckdb
 import pandas as pd
 import pyarrow.parquet as pq
 from dagster import (
@@ -37,9 +37,9 @@ from dagster import (
 
 from pipeline.orchestration.checks import CHECKS, check
 from pipeline.orchestration.computations import COMPUTATIONS, Computation
-from pipeline.orchestration.freshness import made_from
+from pipeline.orchestration.freshness import held_file, made_from_now
 from pipeline.orchestration.partitions import Partitions, read_keys
-from pipeline.orchestration.raw_files import UnreadFilesError
+from pipeline.orchestration.raw_files import HeldFileError, UnreadFilesError
 from pipeline.orchestration.stages import VERSIONS, Stages
 from pipeline.orchestration.workbench import Workbench, partition_words
 from pipeline.site import Site
@@ -79,7 +79,7 @@ def _description(declared: Table, computation: Computation, stages: Stages) -> s
 
 def _spec(declared: Table, computation: Computation, partitions: Partitions, stages: Stages) -> AssetSpec:
     deps = [partitions.dependency(computation, need) for need in computation.needs]
-    if computation.raw and not computation.needs:
+    if computation.reads and not computation.needs:
         deps.append(AssetDep(RAW_FILES.key))
     return AssetSpec(
         declared.name,
@@ -153,7 +153,8 @@ def make_partition(bench: Workbench, computation: Computation, site: Site, year:
     Raises:
         AbsentPartitionError: a partition that it needs is not in the lake.
         BlockedError: a partition that it needs fails a check of severity error.
-        UnreadFilesError: the raw files have changed since `source_files` was made.
+        HeldFileError: it would be made from a raw file that changed in place or vanished.
+        UnreadFilesError: there are raw files that `source_files` does not tell of.
     """
     lake = bench.lake
 
@@ -161,14 +162,21 @@ def make_partition(bench: Workbench, computation: Computation, site: Site, year:
         return lake.made_from(table(name), site.site, other)
 
     bench.all_present(computation, site, year)
-    origin = made_from(computation, bench.raw_files(site), site, year, stored)
+    raw = bench.raw_files(site)
+    origins = made_from_now(computation, raw, site, year, stored)
+    origin = next(iter(origins), None)
     if origin is None:
         raise UnreadFilesError(
             f"the raw files of {site.site} have changed since they were last read. Materialize source_files first, or run "
             "`drainledger run`."
         )
-    if any(stored(name, year) != origin for name in computation.tables):
+    if any(stored(name, year) not in origins for name in computation.tables):
         _refuse_if_blocked(bench, computation, site, year)
+        if held := held_file(computation, raw, site, year):
+            raise HeldFileError(
+                f"not computed, because {held} would be read for it, which changed in place or vanished. Put the file back, or "
+                f"run `drainledger run --accept {shlex.quote(held)}`."
+            )
         bench.say(computation.name, site.site, year, "computing")
         made = computation.make(bench, site, year)
         for name in computation.tables:
@@ -176,24 +184,10 @@ def make_partition(bench: Workbench, computation: Computation, site: Site, year:
             if isinstance(rows, pd.DataFrame):
                 lake.write_frame(table(name), rows, origin, site.site, year)
             else:
-                lake.write_relation(table(name), _words_that_occur(rows), origin, site.site, year)
+                lake.write_relation(table(name), rows, origin, site.site, year)
         if not computation.needs:
             bench.forget_raw_files(site)
     return {name: pq.read_metadata(lake.path(table(name), site.site, year)).num_rows for name in computation.tables}
-
-
-def _words_that_occur(rows: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
-    """The same rows with words as plain text.
-
-    A column of an enumerated type would carry every word of its type into the file, also those of other years, and the same rows
-    would then have other bytes.
-    """
-    return rows.project(
-        ", ".join(
-            f'"{name}"::VARCHAR AS "{name}"' if kind.id == "enum" else f'"{name}"'
-            for name, kind in zip(rows.columns, rows.types, strict=True)
-        )
-    )
 
 
 def _refuse_if_blocked(bench: Workbench, computation: Computation, site: Site, year: int | None) -> None:
