@@ -1,7 +1,7 @@
 """The command line: `drainledger run`, `status`, `inspect`, `serve`, `check-site`.
 
-Belongs here: reading the command, calling the rooms that do the work, exit codes (0 done, 1 failed or a check failed, 2 the
-command itself was wrong).
+Belongs here: reading the command, calling the rooms that do the work, exit codes (0 done; 1 failed, a check failed or a raw file is
+held; 2 the command itself was wrong).
 Does not: any computation; layout of what is shown (publish/).
 
 Slow libraries are imported where they are used, so that `--help` and a wrong command answer at once.
@@ -27,6 +27,7 @@ from rich.text import Text
 if TYPE_CHECKING:
     from pipeline.lake import Lake
     from pipeline.orchestration.runs import Outcome
+    from pipeline.orchestration.workbench import Workbench
     from pipeline.site import Site
 
 DONE, FAILED = 0, 1
@@ -57,10 +58,22 @@ def _parser() -> argparse.ArgumentParser:
         "run",
         "compute and check what is not up to date",
         "Computes and checks every table that is missing or was made from files, registers or methods that have changed "
-        "since, and nothing else; then shows the loads. A table that fails a check of severity error stops what needs it.",
-        "drainledger run --site configs/sedge-hollow --lake sample_lake",
+        "since, and nothing else; then shows the loads. A table that fails a check of severity error stops what needs it. "
+        "A raw file of a logger or the weather station that changed in place or vanished is held: what was read of it stays in "
+        "the tables, nothing is read from it, and the exit code is 1, until the file is put back or accepted. Field books and "
+        "laboratory sheets are not held: laboratories revise theirs.",
+        "drainledger run --site configs/sedge-hollow --lake sample_lake\n"
+        "  drainledger run --accept logger/east_2020-02-14.csv.gz",
     )
     _add_places(run)
+    run.add_argument(
+        "--accept",
+        action="append",
+        default=[],
+        metavar="PATH",
+        help="take a held raw file as it is now: a changed one is read anew, a vanished one is forgotten with its readings. PATH "
+        "is below raw/<site>/, as a run prints it; may be given several times; `all` accepts every held file",
+    )
 
     status = _command(
         commands,
@@ -159,7 +172,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         lake = _lake(command.lake)
         sites = _sites(command.site)
         if command.command == "run":
-            return _run(console, errors, lake, sites)
+            return _run(console, errors, lake, sites, command.accept)
         if command.command == "status":
             return _status(console, lake, sites)
         return _serve(console, lake, sites, command.host, command.port)
@@ -254,19 +267,21 @@ def _inspect(console: Console, errors: Console, file: Path, named: Sequence[Path
     return DONE if found.fits else FAILED
 
 
-def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]) -> int:
+def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], accept: Sequence[str]) -> int:
     from pipeline.orchestration.runs import bring_up_to_date
     from pipeline.orchestration.workbench import Workbench
     from pipeline.stages.intake import raw_paths
 
+    bench = Workbench(lake, sites)
+    bench.accepted = _accepted(bench, accept)
     for site in sites.values():
-        if not raw_paths(site, lake.raw(site.site)):
+        _tell_of_files(console, errors, bench, site)
+        if not raw_paths(site, lake.raw(site.site)) and not bench.raw_files(site).held:
             raise RefusalError(
                 f"{lake.raw(site.site)} holds no file that matches a pattern under `loggers` in {site.folder / 'site.yaml'} "
                 f"({', '.join(sorted({logger.files for logger in site.loggers.values()}))}). Put the raw files there."
             )
     began = time.monotonic()
-    bench = Workbench(lake, sites)
     with _Progress(console) as progress:
         bench.on_step = progress.step
         outcome = bring_up_to_date(bench, progress.expect)
@@ -276,9 +291,40 @@ def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]) 
     if outcome.runs:
         done = f"{progress.computed} of {partitions} partitions were computed and {progress.checked} checked"
         console.print(f"{done}, in {seconds:.0f} s.", highlight=False)
-    elif outcome.succeeded:
+    elif all(one.state == "fresh" for states in outcome.states.values() for one in states):
         console.print(f"All {partitions} partitions are fresh: nothing was computed.", highlight=False)
     return _conclude(console, errors, lake, sites, outcome)
+
+
+def _accepted(bench: Workbench, accept: Sequence[str]) -> dict[str, list[str]]:
+    """The held files that are accepted, by site."""
+    held = {name: list(bench.raw_files(site).held) for name, site in bench.sites.items()}
+    known = dict.fromkeys(path for paths in held.values() for path in paths)
+    for path in accept:
+        if path not in known and path != "all":
+            listed = f"Held are: {', '.join(known)}." if known else "None is."
+            raise RefusalError(
+                f"--accept {path}: no raw file of this path below raw/<site>/ is held. {listed} Nothing was done."
+            )
+        for site in bench.sites.values():
+            bench.forget_raw_files(site)
+    return {name: [path for path in paths if path in accept or "all" in accept] for name, paths in held.items()}
+
+
+def _tell_of_files(console: Console, errors: Console, bench: Workbench, site: Site) -> None:
+    """What became of raw files that were read before."""
+    from pipeline.publish.summary import held_files
+
+    raw = bench.raw_files(site)
+    for paragraph in held_files(site, raw.folder, raw.held.values()):
+        errors.print(paragraph, style="bold red", markup=False, highlight=False, soft_wrap=True)
+    for path in raw.accepted:
+        console.print(f"{path} of {site.title} is taken as it is now.", markup=False, highlight=False, soft_wrap=True)
+    for path, now in raw.renamed.items():
+        what = "is read by this name, and nothing of it is lost"
+        console.print(
+            f"{path} lies as {now} now, byte for byte: it {what}.", markup=False, highlight=False, soft_wrap=True
+        )
 
 
 def _show_loads(console: Console, lake: Lake, sites: dict[str, Site]) -> None:
@@ -296,7 +342,7 @@ def _show_loads(console: Console, lake: Lake, sites: dict[str, Site]) -> None:
 
 
 def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], outcome: Outcome) -> int:
-    from pipeline.publish.summary import failed_checks
+    from pipeline.publish.summary import failed_checks, held_tables
 
     for site in sites.values():
         if doubtful := failed_checks(lake, site, "warning", MOST_FINDINGS):
@@ -309,8 +355,21 @@ def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Si
         errors.print(failure, style="red", markup=False, highlight=False, soft_wrap=True)
     if outcome.succeeded:
         return DONE
-    left = sum(one.state != "fresh" for states in outcome.states.values() for one in states)
-    errors.print(f"{left} partitions are not up to date; `drainledger status` shows which.", style="red", highlight=False)
+    states = [one for of_site in outcome.states.values() for one in of_site]
+    for sentence in held_tables(states):
+        errors.print(sentence, style="red", markup=False, highlight=False, soft_wrap=True)
+    if held := [file.path for files in outcome.held.values() for file in files]:
+        errors.print(
+            f"HELD, as told above: {', '.join(held)}. The numbers shown are of the readings as they were.",
+            style="bold red",
+            markup=False,
+            highlight=False,
+            soft_wrap=True,
+        )
+    if left := sum(one.state != "fresh" for one in states):
+        errors.print(
+            f"{left} partitions are not up to date; `drainledger status` shows which.", style="red", highlight=False
+        )
     return FAILED
 
 
@@ -318,15 +377,21 @@ def _status(console: Console, lake: Lake, sites: dict[str, Site]) -> int:
     from pipeline.lake import open_session
     from pipeline.orchestration.runs import look
     from pipeline.orchestration.workbench import Workbench
-    from pipeline.publish.summary import STATE_MEANINGS, calendar_table, failed_checks, states_table
+    from pipeline.publish.summary import STATE_MEANINGS, calendar_table, failed_checks, held_tables, states_table
 
     bench = Workbench(lake, sites)
     seen: set[str] = set()
+    held = False
+    for site in sites.values():
+        _tell_of_files(console, console, bench, site)
+        held = held or bool(bench.raw_files(site).held)
     with open_session() as session:
         for site in sites.values():
             states = look(bench, site).all()
             seen |= {one.state for one in states}
             console.print(states_table(site, ((one.table, one.year, one.state) for one in states)))
+            for sentence in held_tables(states):
+                console.print(sentence, markup=False, highlight=False, soft_wrap=True)
             calendar = calendar_table(session, lake, site)
             if calendar is not None:
                 console.print(calendar)
@@ -337,9 +402,9 @@ def _status(console: Console, lake: Lake, sites: dict[str, Site]) -> int:
     for state, meaning in STATE_MEANINGS.items():
         if state in seen:
             console.print(f"{state}: {meaning}", highlight=False)
-    if seen - {"fresh"}:
+    if seen - {"fresh", "held"}:
         console.print("`drainledger run` computes what is not fresh.", highlight=False)
-    return FAILED if "failing" in seen else DONE
+    return FAILED if held or "failing" in seen else DONE
 
 
 def _serve(console: Console, lake: Lake, sites: dict[str, Site], host: str, port: int) -> int:

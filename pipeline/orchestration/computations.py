@@ -19,7 +19,7 @@ from pipeline.site import Site
 from pipeline.tables import Table, table
 
 if TYPE_CHECKING:
-    from pipeline.orchestration.raw_files import RawFiles
+    from pipeline.orchestration.raw_files import Files, RawFiles
     from pipeline.orchestration.workbench import Workbench
 
 Rows = pd.DataFrame | duckdb.DuckDBPyRelation
@@ -65,7 +65,7 @@ class Computation:
         policies: names of the policies that it obeys.
         settings: what else it is made from, as plain values; given the raw files, the site and the year.
         make: does the work.
-        raw: whether it reads files of the raw folder.
+        reads: the files of the raw folder that it reads; given the same. None: it reads none.
     """
 
     tables: tuple[str, ...]
@@ -75,7 +75,7 @@ class Computation:
     registers: Mapping[str, tuple[str, ...]]
     policies: tuple[str, ...] = ()
     settings: Callable[[RawFiles, Site, int | None], Any] | None = None
-    raw: bool = False
+    reads: Callable[[RawFiles, Site, int | None], Files] | None = None
 
     @property
     def name(self) -> str:
@@ -115,16 +115,37 @@ def _window(site: Site, year: int | None) -> list[int | None]:
 
 
 def _read_raw_text(bench: Workbench, site: Site, year: int | None) -> Made:
+    """The account of every file and line. Rows of held files stay as they are: nothing is read from these."""
     readings = bench.all_readings(site)
+    held = list(bench.raw_files(site).held)
+    kept = bench.frame("source_files", site, [None])
     return {
-        "source_files": readings.source_files,
-        "rejected_lines": readings.rejected_lines,
-        "unread_values": readings.unread_values,
+        "source_files": pd.concat([readings.source_files, kept[kept["path"].isin(held)]])
+        if held
+        else readings.source_files,
+        "rejected_lines": _with_kept(bench, site, "rejected_lines", readings.rejected_lines, held),
+        "unread_values": _with_kept(bench, site, "unread_values", readings.unread_values, held),
     }
 
 
+def _with_kept(
+    bench: Workbench, site: Site, name: str, rows: duckdb.DuckDBPyRelation, held: Sequence[str]
+) -> duckdb.DuckDBPyRelation:
+    if not held:
+        return rows
+    stored = bench.relation(name, site, [None])
+    kept = stored.filter(duckdb.ColumnExpression("path").isin(*map(duckdb.ConstantExpression, held)))
+    return rows.union(kept).order(", ".join(f'"{column}"' for column in table(name).sort))
+
+
 def _raw_text_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
-    return {"formats": raw.formats(), "files": raw.reading_files()}
+    settings = {"formats": raw.formats(), "files": raw.reading_files()}
+    # Rows of held files were perhaps read by other formats: once the files are back, they are read again.
+    return settings | {"kept": sorted(raw.held)} if raw.held else settings
+
+
+def _raw_text(raw: RawFiles, site: Site, year: int | None) -> Files:
+    return raw.readable_files() if raw.keepable else raw.reading_files()
 
 
 # Pulses
@@ -140,12 +161,16 @@ def _count_pulses(bench: Workbench, site: Site, year: int | None) -> Made:
     }
 
 
-def _pulse_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+def _logger_files(raw: RawFiles, site: Site, year: int | None) -> Files:
     assert year is not None
+    return raw.files_for(*period(site, year), kind="logger")
+
+
+def _pulse_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
     running = {(row.meter, row.direction) for row in site.wiring if row.counts == "running"}
     return {
         "formats": raw.formats(),
-        "files": raw.files_for(*period(site, year), kind="logger"),
+        "files": _logger_files(raw, site, year),
         # What a running total can have counted at most depends on the smallest litres per pulse that the meter ever had.
         "smallest_litres_per_pulse": {
             f"{meter} {direction}": min(
@@ -185,8 +210,12 @@ def _fill_hours(bench: Workbench, site: Site, year: int | None) -> Made:
     return {"hourly_flow": bench.stages.fill_hours(measured, weather, site, year)}
 
 
+def _weather_of_window(raw: RawFiles, site: Site, year: int | None) -> Files:
+    return raw.files_for(*period_of_years(site, _window(site, year)), kind="weather")
+
+
 def _hour_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
-    return {"weather": raw.files_for(*period_of_years(site, _window(site, year)), kind="weather")}
+    return {"weather": _weather_of_window(raw, site, year)}
 
 
 # Events
@@ -199,9 +228,13 @@ def _find_events(bench: Workbench, site: Site, year: int | None) -> Made:
     return {"events": bench.stages.events(hours, weather, site, year)}
 
 
-def _event_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+def _weather_of_year(raw: RawFiles, site: Site, year: int | None) -> Files:
     assert year is not None
-    return {"weather": raw.files_for(*period(site, year), kind="weather")}
+    return raw.files_for(*period(site, year), kind="weather")
+
+
+def _event_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    return {"weather": _weather_of_year(raw, site, year)}
 
 
 # Samples, concentrations
@@ -217,8 +250,16 @@ def _read_samples(bench: Workbench, site: Site, year: int | None) -> Made:
     }
 
 
+def _sample_files(raw: RawFiles, site: Site, year: int | None) -> Files:
+    return raw.sample_files()
+
+
 def _sample_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
-    return {"files": raw.sample_files(), "analytes": list(site.analytes), "clock": site.utc_offset.total_seconds()}
+    return {
+        "files": _sample_files(raw, site, year),
+        "analytes": list(site.analytes),
+        "clock": site.utc_offset.total_seconds(),
+    }
 
 
 def _estimate_concentration(bench: Workbench, site: Site, year: int | None) -> Made:
@@ -268,7 +309,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
         make=_read_raw_text,
         registers={"clocks": _CLOCK, "wiring": _WIRING, "gauges": _GAUGE},
         settings=_raw_text_settings,
-        raw=True,
+        reads=_raw_text,
     ),
     Computation(
         tables=("pulse_counts", "gauge_readings"),
@@ -284,7 +325,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             "plots": ("plot",),
         },
         settings=_pulse_settings,
-        raw=True,
+        reads=_logger_files,
     ),
     Computation(
         tables=("interval_flow",),
@@ -329,7 +370,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
         },
         policies=("accuracy_tolerance_pct", "bridge_longest_hours", "gap_window_years"),
         settings=_hour_settings,
-        raw=True,
+        reads=_weather_of_window,
     ),
     Computation(
         tables=("events",),
@@ -339,7 +380,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
         registers={"plots": ("plot", "area_ha")},
         policies=("event_threshold_mm_per_day", "event_recession_share", "event_separation_hours"),
         settings=_event_settings,
-        raw=True,
+        reads=_weather_of_year,
     ),
     Computation(
         tables=("sample_results", "quality_control", "rejected_results"),
@@ -348,7 +389,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
         make=_read_samples,
         registers={"plots": ("plot",)},
         settings=_sample_settings,
-        raw=True,
+        reads=_sample_files,
     ),
     Computation(
         tables=("concentration",),

@@ -11,7 +11,7 @@ Versions of libraries are no part of it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -24,10 +24,11 @@ from pipeline.orchestration.stages import VERSIONS
 from pipeline.site import Site
 from pipeline.tables import table
 
-State = Literal["fresh", "unchecked", "failing", "stale", "missing", "blocked", "waiting"]
+State = Literal["fresh", "unchecked", "failing", "stale", "missing", "blocked", "held", "waiting"]
 """fresh: made from what is there now, and its checks passed. unchecked: made from what is there now, not checked yet.
 failing: made from what is there now, and a check of severity error failed. stale: made from something else. missing: not
 in the lake. blocked: stale or missing, and a partition that it needs is failing, so that it is not computed.
+held: stale or missing, and it, or a partition that it needs, would be made from a raw file that changed in place or vanished.
 waiting: raw files have changed; whether this partition is made from them shows once they are read."""
 
 Upstream = Callable[[str, int | None], str | None]
@@ -35,7 +36,7 @@ Upstream = Callable[[str, int | None], str | None]
 
 @dataclass(frozen=True)
 class PartitionState:
-    """One partition and its state; `because` names the failing partition that blocks it."""
+    """One partition and its state; `because` names the failing partition that blocks it, or the raw file that is held."""
 
     table: str
     year: int | None
@@ -93,6 +94,40 @@ def made_from(computation: Computation, raw: RawFiles, site: Site, year: int | N
     )
 
 
+def made_from_now(
+    computation: Computation, raw: RawFiles, site: Site, year: int | None, upstream: Upstream
+) -> tuple[str, ...]:
+    """The fingerprints with which a stored partition is up to date; the first is that of one which is computed now.
+
+    There are two where rows of held files are kept: an account that was made before these files changed still tells of them.
+    None where it cannot be known yet.
+    """
+    ways = (raw, raw.as_read()) if raw.held and not computation.needs else (raw,)
+    found = (made_from(computation, way, site, year, upstream) for way in ways)
+    return tuple(fingerprint for fingerprint in found if fingerprint is not None)
+
+
+def held_file(computation: Computation, raw: RawFiles, site: Site, year: int | None) -> str:
+    """The first held raw file that a partition would be computed from; an empty text where there is none."""
+    try:
+        files = computation.reads(raw, site, year) if computation.reads else []
+    except UnreadFilesError:
+        return ""
+    return next((path for path, _ in files if path in raw.held), "")
+
+
+def stretches(years: Iterable[int | None]) -> Iterator[list[int]]:
+    """Runs of consecutive water years."""
+    stretch: list[int] = []
+    for year in (year for year in years if year is not None):
+        if stretch and year != stretch[-1] + 1:
+            yield stretch
+            stretch = []
+        stretch.append(year)
+    if stretch:
+        yield stretch
+
+
 def _rows(site: Site, register: str, columns: Iterable[str], start: datetime, end: datetime) -> list[dict[str, Any]]:
     """The rows of a register that touch a period, as far as a computation reads them.
 
@@ -115,15 +150,17 @@ class Freshness:
         self.site = site
         self.raw = raw
         self.book = CheckBook(lake, site)
-        self._expected: dict[tuple[str, int | None], str | None] = {}
+        self._expected: dict[tuple[str, int | None], tuple[str, ...]] = {}
         self._states: dict[tuple[str, int | None], PartitionState] = {}
 
     def expected(self, name: str, year: int | None) -> str | None:
         """What a partition would be made from if it and all that it needs were computed now; None: not known yet."""
-        computation = computation_of(name)
+        return next(iter(self._up_to_date(computation_of(name), year)), None)
+
+    def _up_to_date(self, computation: Computation, year: int | None) -> tuple[str, ...]:
         key = (computation.name, year)
         if key not in self._expected:
-            self._expected[key] = made_from(computation, self.raw, self.site, year, self.expected)
+            self._expected[key] = made_from_now(computation, self.raw, self.site, year, self.expected)
         return self._expected[key]
 
     def state(self, name: str, year: int | None) -> PartitionState:
@@ -135,18 +172,20 @@ class Freshness:
 
     def _state(self, name: str, year: int | None) -> PartitionState:
         stored = self.lake.made_from(table(name), self.site.site, year)
-        expected = self.expected(name, year)
-        if stored is not None and stored == expected:
+        computation = computation_of(name)
+        expected = self._up_to_date(computation, year)
+        if stored in expected:
             verdict = self.book.verdict(name, year)
             if verdict is None:
                 return PartitionState(name, year, "unchecked")
             return PartitionState(name, year, "failing" if verdict.broken else "fresh")
-        blocker = self._blocker(computation_of(name), year)
-        if blocker:
+        if blocker := self._blocker(computation, year):
             return PartitionState(name, year, "blocked", blocker)
+        if held := self._held(computation, year):
+            return PartitionState(name, year, "held", held)
         if stored is None:
             return PartitionState(name, year, "missing")
-        return PartitionState(name, year, "stale" if expected is not None else "waiting")
+        return PartitionState(name, year, "stale" if expected else "waiting")
 
     def _blocker(self, computation: Computation, year: int | None) -> str:
         for need in computation.needs:
@@ -157,6 +196,12 @@ class Freshness:
                 if above.state == "blocked":
                     return above.because
         return ""
+
+    def _held(self, computation: Computation, year: int | None) -> str:
+        above = (self.state(need.table, other) for need in computation.needs for other in need.years(self.site, year))
+        return held_file(computation, self.raw, self.site, year) or next(
+            (one.because for one in above if one.state == "held"), ""
+        )
 
     def all(self) -> list[PartitionState]:
         """Every partition of every table, computations in order, then years."""

@@ -1,13 +1,18 @@
-"""The raw files of one site: their digests, and which of them matter to a stretch of time.
+"""The raw files of one site: their digests, which of them are held, and which matter to a stretch of time.
 
-Belongs here: listing, digests, the choice of files by the times that `source_files` gives.
-Does not: reading what is in them (stages/intake.py).
+Belongs here: listing, digests, what became of files that were read before, the choice of files by the times that `source_files`
+gives.
+Does not: reading what is in them (stages/intake.py), telling a person of them (publish/summary.py).
+
+A file that changed in place or vanished is held until the person decides: it counts as the file that was read last, so that what
+was made from it stays fresh, and nothing is read from it.
 """
 
 from __future__ import annotations
 
+import copy
 import functools
-from collections.abc import Iterable
+from collections.abc import Collection, Hashable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -23,12 +28,40 @@ from pipeline.stages.intake import raw_paths, record_formats
 from pipeline.tables import table
 
 Kind = Literal["logger", "weather"]
+RAW_TEXT_TABLES = ("source_files", "rejected_lines", "unread_values")
 Files = list[tuple[str, str]]
 """Path below the raw folder and SHA-256 of each file, in order of path."""
 
 
 class UnreadFilesError(Exception):
     """The raw files are not those that `source_files` tells of: which times they hold is not known yet."""
+
+
+class HeldFileError(Exception):
+    """What a computation would read has changed in place or vanished, and nobody has accepted that; the message names it."""
+
+
+@dataclass(frozen=True)
+class HeldFile:
+    """A file that is not what was read of it, and what was read.
+
+    `digest` is the SHA-256 of the bytes that were read, `digest_now` and `size_now` (bytes) tell of the file as it lies there now,
+    and are None for a file that vanished. `readings` counts its lines in use; `first` and `last` bound them, and are None where
+    there are none.
+    """
+
+    path: str
+    digest: str
+    digest_now: str | None
+    size_now: int | None
+    readings: int
+    first: datetime | None
+    last: datetime | None
+
+    @property
+    def vanished(self) -> bool:
+        """Whether no file lies there now."""
+        return self.digest_now is None
 
 
 @dataclass(frozen=True)
@@ -61,11 +94,15 @@ def _digest(path: Path, size: int, modified_ns: int) -> str:
 
 
 class RawFiles:
-    """What lies in a site's raw folder now."""
+    """What lies in a site's raw folder now, held against what was read of it.
 
-    def __init__(self, lake: Lake, site: Site) -> None:
+    `accepted` lists paths below the raw folder that a person wants to be taken as they are now.
+    """
+
+    def __init__(self, lake: Lake, site: Site, accepted: Collection[str] = ()) -> None:
         self.lake = lake
         self.site = site
+        self.accepted = accepted
         self.folder = lake.raw(site.site)
 
     def formats(self) -> list[dict[str, Any]]:
@@ -84,13 +121,89 @@ class RawFiles:
         ]
 
     @cached_property
-    def digests(self) -> dict[str, str]:
-        """SHA-256 of every file that holds readings, by path below the raw folder."""
+    def on_disk(self) -> dict[str, str]:
+        """SHA-256 of every file that holds readings and lies in the folder now, by path below the raw folder."""
         return dict(self._digests(raw_paths(self.site, self.folder)))
 
+    @cached_property
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of every file that holds readings, by path below the raw folder; of a held file, that of what was read."""
+        return dict(sorted((self.on_disk | {path: file.digest for path, file in self.held.items()}).items()))
+
+    @cached_property
+    def stored(self) -> pd.DataFrame | None:
+        """The rows of `source_files`, whatever lies in the folder now; none where nothing was read yet."""
+        declared = table("source_files")
+        if self.lake.made_from(declared, self.site.site) is None:
+            return None
+        return self.lake.frame(declared, self.site.site)
+
+    @cached_property
+    def held(self) -> dict[str, HeldFile]:
+        """Files that were read and have changed in place or vanished since, by path, without those that were accepted.
+
+        A path that no pattern of site.yaml matches any more has not vanished while its file lies there, and a file whose bytes lie
+        under another name (`renamed`) is not lost.
+        """
+        return {
+            row["path"]: HeldFile(
+                path=row["path"],
+                digest=row["file_id"],
+                digest_now=self.on_disk.get(row["path"]),
+                size_now=(self.folder / row["path"]).stat().st_size if row["path"] in self.on_disk else None,
+                readings=row["reading_lines"],
+                first=None if pd.isna(row["first_time"]) else row["first_time"].to_pydatetime(),
+                last=None if pd.isna(row["last_time"]) else row["last_time"].to_pydatetime(),
+            )
+            for row in self._departed
+            if row["path"] not in self.accepted and row["path"] not in self.renamed
+        }
+
+    @cached_property
+    def renamed(self) -> dict[str, str]:
+        """The path under which the bytes of a departed file lie now, for the same logger; by former path."""
+        if not self._departed:
+            return {}
+        departed = {row["path"] for row in self._departed}
+        loggers: dict[str, str] = {}
+        for form in record_formats(self.site):
+            for path in self.folder.glob(form.files):
+                loggers.setdefault(path.relative_to(self.folder).as_posix(), form.logger)
+        kept = {(digest, loggers[path]): path for path, digest in self.on_disk.items() if path not in departed}
+        return {
+            row["path"]: kept[row["file_id"], row["logger"]]
+            for row in self._departed
+            if (row["file_id"], row["logger"]) in kept
+        }
+
+    @cached_property
+    def _departed(self) -> list[dict[Hashable, Any]]:
+        """Rows of `source_files` whose file is not what was read."""
+        if self.stored is None:
+            return []
+        now = self.stored["path"].map(self.on_disk)
+        rows = self.stored[now != self.stored["file_id"]].to_dict("records")
+        return [row for row in rows if row["path"] in self.on_disk or not (self.folder / row["path"]).is_file()]
+
+    def as_read(self) -> RawFiles:
+        """The same as if every held file were what was read of it."""
+        before = copy.copy(self)
+        before.held, before.digests = {}, self.digests
+        return before
+
+    @property
+    def keepable(self) -> bool:
+        """Whether all that was made of the held files lies in the lake, so that it can be kept when the others are read anew."""
+        made_from = {self.lake.made_from(table(name), self.site.site) for name in RAW_TEXT_TABLES}
+        return len(made_from) == 1 and None not in made_from
+
     def reading_files(self) -> Files:
-        """Every file that holds readings."""
-        return sorted(self.digests.items())
+        """Every file that holds readings, held ones as they were read."""
+        return list(self.digests.items())
+
+    def readable_files(self) -> Files:
+        """Every file that holds readings and is not held."""
+        return [(path, digest) for path, digest in self.digests.items() if path not in self.held]
 
     def sample_paths(self) -> list[Path]:
         """Field books: which sample is which water."""
@@ -111,13 +224,11 @@ class RawFiles:
         Raises:
             UnreadFilesError: they do not tell of the files that lie in the folder now.
         """
-        declared = table("source_files")
-        if self.lake.made_from(declared, self.site.site) is None:
+        if self.stored is None:
             raise UnreadFilesError(f"the raw files of {self.site.site} have not been read yet")
-        rows = self.lake.frame(declared, self.site.site)
-        if dict(zip(rows["path"], rows["file_id"], strict=True)) != self.digests:
+        if dict(zip(self.stored["path"], self.stored["file_id"], strict=True)) != self.digests:
             raise UnreadFilesError(f"the raw files of {self.site.site} have changed since they were last read")
-        return rows
+        return self.stored
 
     @cached_property
     def spans(self) -> dict[tuple[str, str], list[Span]]:

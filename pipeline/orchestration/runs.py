@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING
 
 from pipeline.lake import LakeError
 from pipeline.orchestration.computations import COMPUTATIONS, Computation, computation_of
-from pipeline.orchestration.freshness import Freshness, PartitionState
+from pipeline.orchestration.freshness import Freshness, PartitionState, stretches
 from pipeline.orchestration.instance import instance_folder
+from pipeline.orchestration.raw_files import HeldFile
 from pipeline.orchestration.workbench import Workbench
 from pipeline.site import Site
 from pipeline.tables import TABLES
@@ -31,11 +32,13 @@ DICTIONARY = "dictionary.csv"
 
 @dataclass
 class Outcome:
-    """What a run came to: runs of Dagster's that it took, what failed in sentences, and the states that it left."""
+    """What a run came to: runs of Dagster's that it took, what failed in sentences, the states that it left, and the
+    raw files that are held."""
 
     runs: int = 0
     failures: list[str] = field(default_factory=list)
     states: dict[str, list[PartitionState]] = field(default_factory=dict)
+    held: dict[str, list[HeldFile]] = field(default_factory=dict)
 
     @property
     def failing(self) -> list[tuple[str, PartitionState]]:
@@ -44,7 +47,9 @@ class Outcome:
 
     @property
     def succeeded(self) -> bool:
-        """Whether every partition of every table is fresh."""
+        """Whether every partition of every table is fresh, and made from the raw files as they are now."""
+        if any(self.held.values()):
+            return False
         return not self.failures and all(one.state == "fresh" for states in self.states.values() for one in states)
 
 
@@ -91,6 +96,7 @@ def bring_up_to_date(bench: Workbench, expect: Callable[[int], None] | None = No
         if not path.exists() or path.read_bytes() != text.encode():
             bench.lake.write_text(DICTIONARY, text)
         outcome.failures = list(bench.failures.values())
+        outcome.held = {name: list(bench.raw_files(site).held.values()) for name, site in bench.sites.items()}
         outcome.states = {name: look(bench, site).all() for name, site in bench.sites.items()}
     return outcome
 
@@ -105,7 +111,7 @@ def _bring_site_up_to_date(bench: Workbench, site: Site, runner: _Runner) -> Non
     freshness = look_again(bench, site)
     stale = {computation.name: freshness.to_do(computation) for computation in by_year}
     years = sorted({year for found in stale.values() for year in found if year is not None})
-    stopped = any(one.state in ("failing", "blocked", "waiting") for one in freshness.all())
+    stopped = any(one.state in ("failing", "blocked", "held", "waiting") for one in freshness.all())
     if years and not stopped and runner.run_years([c for c in by_year if stale[c.name]], site, years):
         return
     for computation in by_year:
@@ -115,7 +121,7 @@ def _bring_site_up_to_date(bench: Workbench, site: Site, runner: _Runner) -> Non
             for year in freshness.to_do(computation)
             if freshness.ready(computation, year) and (computation.name, site.site, year) not in bench.failures
         ]
-        for stretch in _stretches(ready):
+        for stretch in stretches(ready):
             runner.run_years([computation], site, stretch)
 
 
@@ -125,18 +131,6 @@ def _steps(freshness: Freshness) -> int:
     checks = sum(one.to_do for one in states)
     computed = {(computation_of(one.table).name, one.year) for one in states if one.to_do and one.state != "unchecked"}
     return checks + len(computed)
-
-
-def _stretches(years: Sequence[int | None]) -> Iterator[list[int]]:
-    """Runs of consecutive water years."""
-    stretch: list[int] = []
-    for year in (year for year in years if year is not None):
-        if stretch and year != stretch[-1] + 1:
-            yield stretch
-            stretch = []
-        stretch.append(year)
-    if stretch:
-        yield stretch
 
 
 class _Runner:

@@ -23,7 +23,7 @@ from dagster._core.definitions.unresolved_asset_job_definition import Unresolved
 
 from pipeline.lake import Lake, fingerprint
 from pipeline.orchestration.computations import COMPUTATIONS
-from pipeline.orchestration.freshness import Freshness
+from pipeline.orchestration.freshness import Freshness, stretches
 from pipeline.orchestration.partitions import range_tags
 from pipeline.orchestration.raw_files import RawFiles
 from pipeline.orchestration.workbench import Workbench
@@ -96,7 +96,20 @@ def _requests(lake: Lake, site: Site, digest: str) -> Iterator[RunRequest]:
     run_key = f"{site.site} {digest} {fingerprint([[c.name, [str(y) for y in stale[c.name]]] for c in chosen])}"
     if once:
         yield RunRequest(run_key, job_name=BY_SITE.name, asset_selection=keys, partition_key=site.site)
-    else:
+    elif not any(one.state in ("failing", "blocked", "held") for one in freshness.all()):
         years = [year for computation in by_year for year in stale[computation.name] if year is not None]
         tags = range_tags(site.site, years)
         yield RunRequest(run_key, job_name=BY_WATER_YEAR.name, asset_selection=keys, tags=tags)
+    else:
+        # A run over years that cannot all be computed stops with the first table: what can be is asked for table by table.
+        for computation in by_year:
+            ready = [year for year in stale[computation.name] if freshness.ready(computation, year)]
+            for stretch in stretches(ready):
+                yield RunRequest(
+                    f"{run_key} {computation.name} {stretch[0]}",
+                    job_name=BY_WATER_YEAR.name,
+                    asset_selection=[AssetKey(name) for name in computation.tables],
+                    tags=range_tags(site.site, stretch),
+                )
+            if ready:
+                return

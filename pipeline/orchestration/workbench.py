@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
@@ -22,7 +22,7 @@ import pandas as pd
 from pipeline.lake import Lake, fingerprint, open_session
 from pipeline.orchestration.computations import Computation
 from pipeline.orchestration.lock import hold_lake
-from pipeline.orchestration.raw_files import Choice, RawFiles
+from pipeline.orchestration.raw_files import Choice, HeldFileError, RawFiles
 from pipeline.orchestration.stages import Stages
 from pipeline.site import Site
 from pipeline.stages.phrases import within
@@ -48,7 +48,8 @@ class Workbench:
     """Everything that the assets of one process share.
 
     `on_step` is told what is being done (words for the person who waits); `failures` collects
-    what went wrong, in sentences, by computation, site and water year.
+    what went wrong, in sentences, by computation, site and water year. `accepted` lists, by site, raw files that changed in place
+    or vanished and are to be taken as they are now.
     """
 
     lake: Lake
@@ -56,6 +57,7 @@ class Workbench:
     load_stages: Callable[[], Stages] = lambda: Stages.of_project()
     on_step: Callable[[str, str, int | None, str], None] | None = None
     failures: dict[tuple[str, str, int | None], str] = field(default_factory=dict)
+    accepted: Mapping[str, Collection[str]] = field(default_factory=dict)
     _held: int = 0
     _session: duckdb.DuckDBPyConnection | None = None
     _folder: Path | None = None
@@ -114,7 +116,7 @@ class Workbench:
     def raw_files(self, site: Site) -> RawFiles:
         """The site's raw files as first seen; `forget_raw_files` makes it look again."""
         if site.site not in self._raw:
-            self._raw[site.site] = RawFiles(self.lake, site)
+            self._raw[site.site] = RawFiles(self.lake, site, self.accepted.get(site.site, ()))
         return self._raw[site.site]
 
     def forget_raw_files(self, site: Site) -> None:
@@ -122,8 +124,8 @@ class Workbench:
         self._raw.pop(site.site, None)
 
     def all_readings(self, site: Site) -> Any:
-        """The readings of every raw file."""
-        return self._readings(site, self.raw_files(site).reading_files())
+        """The readings of every raw file that is not held."""
+        return self._readings(site, self.raw_files(site).readable_files())
 
     def readings(self, site: Site, start: datetime, end: datetime) -> Any:
         """The loggers' readings around a stretch of time, the same whichever other files are read with them."""
@@ -136,7 +138,12 @@ class Workbench:
         return self.stages.weather_hours(self.session, self._around(site, raw.choices(start, end, "weather")))
 
     def _around(self, site: Site, choices: Sequence[Choice]) -> Any:
-        digests = self.raw_files(site).digests
+        raw = self.raw_files(site)
+        digests = raw.digests
+        for choice in choices:
+            for path in choice.paths:
+                if path in raw.held:
+                    raise HeldFileError(f"{path} is held: nothing is read from it")
         readings = self._readings(site, [(path, digests[path]) for choice in choices for path in choice.paths])
         bounds = {choice.logger: (choice.start, choice.end) for choice in choices}
         records = {}

@@ -6,9 +6,11 @@ Does not: deciding what is shown when (cli.py), any computation beyond a share o
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Hashable, Iterable, Mapping
-from datetime import date
-from typing import Any
+from datetime import UTC, date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import duckdb
 import pandas as pd
@@ -22,6 +24,10 @@ from pipeline.site import Site
 from pipeline.tables import table
 from pipeline.tables.declared import NEGATIVE_IS_REAL
 
+if TYPE_CHECKING:
+    from pipeline.orchestration.freshness import PartitionState
+    from pipeline.orchestration.raw_files import HeldFile
+
 STATE_STYLES: Mapping[str, str] = {
     "fresh": "green",
     "unchecked": "yellow",
@@ -29,6 +35,7 @@ STATE_STYLES: Mapping[str, str] = {
     "waiting": "yellow",
     "missing": "yellow",
     "blocked": "red",
+    "held": "bold red",
     "failing": "bold red",
 }
 
@@ -39,6 +46,7 @@ STATE_MEANINGS: Mapping[str, str] = {
     "waiting": "raw files are new or changed; whether they touch it shows when they are read",
     "missing": "not computed yet",
     "blocked": "not computed, because a table that it needs fails a check",
+    "held": "not computed anew, because it would be read from a raw file that changed in place or vanished",
     "failing": "fails a check; nothing that needs it is computed",
 }
 
@@ -163,6 +171,49 @@ def _shade(share: float | None) -> Text:
     percent = min(max(round(100 * share), 1 if share > 0 else 0), 100 if share == 1 else 99)
     style = "green" if percent >= 95 else "yellow" if percent >= 50 else "red"
     return Text(str(percent), style=style)
+
+
+def held_files(site: Site, raw_folder: Path, held: Iterable[HeldFile]) -> list[str]:
+    """One paragraph per held file: what happened, what stays, what to do. Times are the site's standard time."""
+    return [
+        f"HELD: {file.path} of {site.title} {_what_happened(file, raw_folder)}. {_what_stays(file, site)} "
+        f"Put the file back from the logger's own download. Or, if {_what_is_right(file)}, run again with "
+        f"--accept {shlex.quote(file.path)}"
+        for file in held
+    ]
+
+
+def _what_happened(file: HeldFile, raw_folder: Path) -> str:
+    before = f"SHA-256 {file.digest[:12]}…"
+    if file.digest_now is None:
+        return f"has vanished: {raw_folder / file.path} is not there any more (it was {before})"
+    return f"has changed in place: it was {before} and is {file.digest_now[:12]}… now, of {file.size_now:,} bytes"
+
+
+def _what_stays(file: HeldFile, site: Site) -> str:
+    if file.first is None or file.last is None:
+        return "It held no usable reading; what was said of its lines stays in the tables."
+    first, last = (f"{moment.astimezone(UTC) + site.utc_offset:%Y-%m-%d %H:%M}" for moment in (file.first, file.last))
+    what = "and nothing is read from it as it is now" if not file.vanished else "for now"
+    return (
+        f"Its {file.readings:,} readings from {first} to {last} (standard time) stay in the tables as they were, {what}."
+    )
+
+
+def _what_is_right(file: HeldFile) -> str:
+    return "its readings are to be forgotten" if file.vanished else "it is right as it is now"
+
+
+def held_tables(states: Iterable[PartitionState]) -> list[str]:
+    """A sentence per held file that stands in the way of tables: which, and what these wait for."""
+    waiting: dict[str, list[str]] = {}
+    for one in states:
+        if one.state == "held":
+            waiting.setdefault(one.because, []).append(one.table if one.year is None else f"{one.table} {one.year}")
+    return [
+        f"Not computed anew, because {path} is held: {', '.join(tables)}. What is stored of these stays."
+        for path, tables in waiting.items()
+    ]
 
 
 def failed_checks(lake: Lake, site: Site, severity: str, most: int) -> str:
