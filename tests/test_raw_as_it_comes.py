@@ -123,6 +123,13 @@ def test_a_unit_line_below_the_names_is_a_head_and_its_absence_costs_no_reading(
     assert read.account == [8, 5, 0, 3, 0]
 
 
+def test_a_column_name_may_hold_the_delimiter_within_quotes(tmp_path: Path, session: duckdb.DuckDBPyConnection) -> None:
+    body = 'logger east\n"when";"a";"b; reverse";c;"d";volt\n' + line(1, 5, 0, 7)
+    read = Read(session, small_site(tmp_path), tmp_path, east__csv=body)
+    assert read.north == [5]
+    assert read.reasons == []
+
+
 def test_names_on_another_line_than_declared_are_found_and_pointed_out(
     tmp_path: Path, session: duckdb.DuckDBPyConnection
 ) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.stages.raw_text import CHUNK
-from pipeline.stages.raw_text import _chunks as pieces_of_text
+from pipeline.stages.raw_text import byte_pieces as pieces_of_text
 
 FIRST_BYTES = 1 << 20
 """Bytes of the text from which its encoding and its first lines are told."""

@@ -8,6 +8,7 @@ Does not: what a line of values means (stages/line_format.py). The raw file itse
 from __future__ import annotations
 
 import codecs
+import csv
 import hashlib
 import io
 import mmap
@@ -48,8 +49,14 @@ class NameLine:
     below: int
 
     def names(self, line: str) -> tuple[str, ...]:
-        """The cells of a line, trimmed, without quotes."""
-        return tuple(cell.strip().strip(self.quote or "").strip() for cell in line.split(self.delimiter))
+        """The cells of a line, trimmed, without quotes (RFC 4180); none if it cannot be split."""
+        if self.quote is None or self.quote not in line:
+            return tuple(cell.strip() for cell in line.split(self.delimiter))
+        try:
+            (cells,) = csv.reader([line], delimiter=self.delimiter, quotechar=self.quote)
+        except csv.Error:
+            return ()
+        return tuple(cell.strip() for cell in cells)
 
     def is_one(self, line: str) -> bool:
         """Whether the line holds the name of every time column."""
@@ -141,7 +148,7 @@ def _look_at_bytes(stream: BinaryIO, name: bytes) -> _Bytes:
     return seen
 
 
-def _chunks(path: Path) -> Iterator[bytes]:
+def byte_pieces(path: Path) -> Iterator[bytes]:
     """The file's bytes in pieces, decompressed where it is a .gz.
 
     Raises:
@@ -194,7 +201,7 @@ def _copy_plain(path: Path, encoding: str, target: Path) -> _Copy:
             open_length = len(others) - others.rfind("\n") - 1 if line_feed else open_length + len(rest_of_line)
 
         try:
-            for piece in _chunks(path):
+            for piece in byte_pieces(path):
                 put(decoder.decode(piece))
         except (EOFError, zlib.error) as error:
             damage = f"the compressed file breaks off in line {line_feeds + 1} ({error}); what came before it is used"
@@ -322,7 +329,7 @@ def scan(path: Path, name: str, encoding: str, name_line: NameLine, copies: Path
     else:
         marked = next((known for mark, known in BYTE_ORDER_MARKS if seen.start.startswith(mark)), None)
         if path.suffix == ".gz":
-            start = b"".join(_first_chunk(path))[:64]
+            start = b"".join(_first_piece(path))[:64]
             marked = next((known for mark, known in BYTE_ORDER_MARKS if start.startswith(mark)), None)
         used = marked or encoding
         if marked is not None and codecs.lookup(marked) != codecs.lookup(encoding) and marked != "utf-8":
@@ -354,9 +361,9 @@ def _last_line(readable: Path) -> str:
         return stream.read().decode(errors="replace").splitlines()[-1]
 
 
-def _first_chunk(path: Path) -> Iterator[bytes]:
+def _first_piece(path: Path) -> Iterator[bytes]:
     """The first bytes of a .gz file, as far as they can be read."""
     try:
-        yield next(_chunks(path), b"")
+        yield next(byte_pieces(path), b"")
     except (EOFError, zlib.error):
         return
