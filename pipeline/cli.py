@@ -313,11 +313,13 @@ def _accepted(bench: Workbench, accept: Sequence[str]) -> dict[str, list[str]]:
 
 def _tell_of_files(console: Console, errors: Console, bench: Workbench, site: Site) -> None:
     """What became of raw files that were read before."""
-    from pipeline.publish.summary import held_files
+    from pipeline.publish.summary import departed_sample_files, held_files
 
     raw = bench.raw_files(site)
     for paragraph in held_files(site, raw.folder, raw.held.values()):
         errors.print(paragraph, style="bold red", markup=False, highlight=False, soft_wrap=True)
+    for sentence in departed_sample_files(site, raw.departed_sample_files()):
+        errors.print(sentence, style="bold", markup=False, highlight=False, soft_wrap=True)
     for path in raw.accepted:
         console.print(f"{path} of {site.title} is taken as it is now.", markup=False, highlight=False, soft_wrap=True)
     for path, now in raw.renamed.items():

@@ -243,6 +243,7 @@ def _event_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
 def _read_samples(bench: Workbench, site: Site, year: int | None) -> Made:
     raw = bench.raw_files(site)
     read = bench.stages.sample_results(site, raw.folder, raw.sample_paths(), raw.laboratory_paths())
+    raw.note_sample_files()
     return {
         "sample_results": read.results,
         "quality_control": read.quality_control,

@@ -217,6 +217,24 @@ class RawFiles:
         """Field books and laboratory reports."""
         return self._digests([*self.sample_paths(), *self.laboratory_paths()])
 
+    @property
+    def _sample_note(self) -> str:
+        return f"sample_results/site={self.site.site}/files.sha256"
+
+    def note_sample_files(self) -> None:
+        """Write down which field books and laboratory reports were read, as lists of SHA-256 usually are: digest, two spaces, path."""
+        self.lake.write_text(self._sample_note, "".join(f"{digest}  {path}\n" for path, digest in self.sample_files()))
+
+    def departed_sample_files(self) -> list[tuple[str, str, str | None]]:
+        """Field books and laboratory reports that changed in place or vanished since they were read: path, digest then and now."""
+        try:
+            lines = (self.lake.tables / self._sample_note).read_text().splitlines()
+        except (OSError, UnicodeDecodeError):
+            return []
+        now = dict(self.sample_files())
+        noted = [(path, digest) for digest, _, path in (line.partition("  ") for line in lines)]
+        return [(path, digest, now.get(path)) for path, digest in noted if now.get(path) != digest]
+
     @cached_property
     def account(self) -> pd.DataFrame:
         """The stored rows of `source_files`.
