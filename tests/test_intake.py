@@ -66,7 +66,10 @@ def test_a_rejected_line_is_kept_with_file_line_column_and_what_is_allowed(
     raw = raw_folder(tmp_path, east__csv=HEADER + "2020-01-01 00:10;1;0;2;0;12.5\n2020-01-01;1;0;2;0;12.5\n")
     rejected = read(session, small_site(tmp_path), raw, tmp_path).rejected_lines.df().iloc[0]
     assert (rejected["path"], rejected["line"], rejected["text"]) == ("logger/east.csv", 4, "2020-01-01;1;0;2;0;12.5")
-    assert rejected["reason"] == "column when: «2020-01-01» is no time of the form %Y-%m-%d %H:%M"
+    assert rejected["reason"] == (
+        "column when: «2020-01-01» is no time of the form %Y-%m-%d %H:%M; "
+        "if the file is right, correct the format of the time in layout plain"
+    )
 
 
 @pytest.mark.parametrize(

@@ -133,7 +133,7 @@ def _misfit(form: RecordFormat, header: tuple[str, ...] | None) -> str | None:
     if header is None:
         return (
             f"the line stands above any line of column names; the layout {form.layout_name} needs one that holds {needed}, "
-            f"with «{form.layout.delimiter}» between names"
+            f"with «{form.layout.delimiter}» between names: put the head back, or correct the layout"
         )
     twice = sorted({name for name in (*form.times, *form.columns) if header.count(name) > 1})
     if twice:
@@ -299,7 +299,10 @@ def _reason(form: RecordFormat, column: str, cell: str) -> str:
     if form.units.get(column):
         allowed += f" (with or without {form.units[column][0]})"
     words = _listed(word for word in form.layout.missing if word.strip())
-    sentence = f"» is neither {allowed} nor a word for missing" + (f" such as {words}" if words else "")
+    known = f" such as {words}" if words else ""
+    sentence = (
+        f"» is neither {allowed} nor a word for missing{known}; if it means missing, add it to missing in the layout"
+    )
     return f"concat('column ', {literal(column)}, ': «', {cell}, {literal(sentence)})"
 
 
@@ -324,6 +327,7 @@ def _problem(
     layout = form.layout
     time_format = "ISO 8601 without an offset" if layout.timestamp.format == ISO_8601 else layout.timestamp.format
     shown = f"concat('column ', {literal(' and '.join(form.times))}, ': «', {times}, '» is no time of the form ', {literal(time_format)}"
+    advice = f"; if the file is right, correct the format of the time in layout {form.layout_name}"
     serial = f"try_cast(replace(trim({times}), ',', '.') AS DOUBLE)"
     as_day = (
         f"strftime(TIMESTAMP '1899-12-30' + to_microseconds(round({serial} * 86400)::BIGINT * 1000000), '%Y-%m-%d %H:%M')"
@@ -331,13 +335,13 @@ def _problem(
     cases = [
         f"WHEN len(cells) = {len(header)} AND {POSSIBLE_TIME} AND {all_there} THEN NULL",
         f"WHEN {_blank(layout)} THEN ''",
-        "WHEN len(cells) = 0 THEN 'a quote is opened and not closed, or stands inside a value; the line cannot be split'",
+        "WHEN len(cells) = 0 THEN 'a quote is opened and not closed, or stands inside a value, so that the line cannot be split; download the file again'",
         f"""WHEN len(cells) <> {len(header)} THEN concat('the line has ', len(cells), CASE len(cells) WHEN 1 THEN ' value' ELSE
-            ' values' END, ', and there are {len(header)} column names: the line is cut, or values were added or lost')""",
+            ' values' END, ', and there are {len(header)} column names: the line is cut, or values were added or lost; download the file again')""",
         f"""WHEN stamp IS NULL AND regexp_full_match(trim({times}), '[2-7][0-9]{{4}}([.,][0-9]+)?') THEN {shown},
             '; it looks like the day number of a spreadsheet, ', {as_day},
             ' if its days count from 1900: use the logger''s own file, or format the column as a time and save again')""",
-        f"WHEN stamp IS NULL THEN {shown})",
+        f"WHEN stamp IS NULL THEN {shown}, {literal(advice)})",
         f"WHEN NOT ({POSSIBLE_TIME}) THEN {shown}, ' between 1900 and 2199: check its year')",
     ]
     if bad:
