@@ -335,9 +335,11 @@ def _problem(
     cases = [
         f"WHEN len(cells) = {len(header)} AND {POSSIBLE_TIME} AND {all_there} THEN NULL",
         f"WHEN {_blank(layout)} THEN ''",
-        "WHEN len(cells) = 0 THEN 'a quote is opened and not closed, or stands inside a value, so that the line cannot be split; download the file again'",
+        """WHEN len(cells) = 0 THEN concat('a quote is opened and not closed, or stands inside a value, ',
+            'so that the line cannot be split; download the file again')""",
         f"""WHEN len(cells) <> {len(header)} THEN concat('the line has ', len(cells), CASE len(cells) WHEN 1 THEN ' value' ELSE
-            ' values' END, ', and there are {len(header)} column names: the line is cut, or values were added or lost; download the file again')""",
+            ' values' END, ', and there are {len(header)} column names: the line is cut, or ',
+            'values were added or lost; download the file again')""",
         f"""WHEN stamp IS NULL AND regexp_full_match(trim({times}), '[2-7][0-9]{{4}}([.,][0-9]+)?') THEN {shown},
             '; it looks like the day number of a spreadsheet, ', {as_day},
             ' if its days count from 1900: use the logger''s own file, or format the column as a time and save again')""",
