@@ -173,7 +173,10 @@ def guided_run(files: int, seed: int) -> None:
     for number in range(30):
         randomly = random.Random(seed + number)
         (corpus / str(number)).write_bytes(mutate(clean_file(randomly), randomly))
-    atheris.Setup([sys.argv[0], f"-runs={files}", f"-seed={seed + 1}", "-max_len=4000", str(corpus)], one)
+    atheris.Setup(
+        [sys.argv[0], f"-runs={files}", f"-seed={seed + 1}", "-max_len=4000", f"-artifact_prefix={folder}/", str(corpus)],
+        one,
+    )
     atheris.Fuzz()
 
 
