@@ -83,6 +83,17 @@ def test_words_that_do_not_occur_leave_no_trace_in_the_bytes(tmp_path: Path) -> 
     assert len(digests) == 1
 
 
+def test_a_word_may_be_absent_where_its_column_may_be_empty(tmp_path: Path) -> None:
+    lake, session, declared = Lake(tmp_path), open_session(), table("gauge_readings")
+    rows = session.sql(
+        """SELECT 'level'::ENUM('level') AS gauge, 'water_level'::ENUM('water_level', 'rain') AS quantity, NULL::ENUM('north') AS plot,
+        TIMESTAMPTZ '2020-01-01' AS interval_start, TIMESTAMPTZ '2020-01-02' AS interval_end, 1.0::DOUBLE AS value, 'f' AS file_id,
+        3::BIGINT AS line"""
+    )
+    lake.write_relation(declared, rows, "a", "small", 2020)
+    assert lake.frame(declared, "small", [2020])["plot"].isna().all()
+
+
 def test_a_partition_says_what_it_was_made_from(tmp_path: Path) -> None:
     lake = Lake(tmp_path)
     lake.write_frame(HOURS, hours(1), "made-of-this", "small", 2020)

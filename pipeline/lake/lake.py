@@ -204,7 +204,8 @@ def _words_that_occur(rows: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
     occurring = dict(zip(few, rows.aggregate(listed).fetchall()[0], strict=True))
 
     def narrowed(name: str) -> str:
-        words = ", ".join("'" + word.replace("'", "''") + "'" for word in sorted(occurring[name] or [""]))
+        known = sorted(word for word in occurring[name] or () if word is not None) or [""]
+        words = ", ".join("'" + word.replace("'", "''") + "'" for word in known)
         return f'"{name}"::ENUM({words}) AS "{name}"'
 
     return rows.project(", ".join(narrowed(name) if name in few else f'"{name}"' for name in rows.columns))
