@@ -361,8 +361,9 @@ def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Si
     for sentence in held_tables(states):
         errors.print(sentence, style="red", markup=False, highlight=False, soft_wrap=True)
     if held := [file.path for files in outcome.held.values() for file in files]:
+        more = f" and {len(held) - MOST_FINDINGS} more" if len(held) > MOST_FINDINGS else ""
         errors.print(
-            f"HELD, as told above: {', '.join(held)}. The numbers shown are of the readings as they were.",
+            f"HELD, as told above: {', '.join(held[:MOST_FINDINGS])}{more}. The numbers shown are of the readings as they were.",
             style="bold red",
             markup=False,
             highlight=False,

@@ -118,11 +118,12 @@ def _read_raw_text(bench: Workbench, site: Site, year: int | None) -> Made:
     """The account of every file and line. Rows of held files stay as they are: nothing is read from these."""
     readings = bench.all_readings(site)
     held = list(bench.raw_files(site).held)
-    kept = bench.frame("source_files", site, [None])
+    account = readings.source_files
+    if held:
+        stored = bench.frame("source_files", site, [None])
+        account = pd.concat([account, stored[stored["path"].isin(held)]])
     return {
-        "source_files": pd.concat([readings.source_files, kept[kept["path"].isin(held)]])
-        if held
-        else readings.source_files,
+        "source_files": account,
         "rejected_lines": _with_kept(bench, site, "rejected_lines", readings.rejected_lines, held),
         "unread_values": _with_kept(bench, site, "unread_values", readings.unread_values, held),
     }
