@@ -138,6 +138,15 @@ def test_years_with_new_files_are_computed_while_a_file_of_another_year_is_held(
     assert year.read_bytes() == before
 
 
+def test_a_file_that_has_only_grown_is_read_and_not_held(field: Field) -> None:
+    """A modem appends to a file, here a second gzip member or more text: nothing that was read of it is gone."""
+    path = field.lake.raw(SITE) / _logger_row(field, LAST)["path"]
+    more = b"nonsense that no layout fits\n"
+    path.write_bytes(path.read_bytes() + (gzip.compress(more, mtime=0) if path.suffix == ".gz" else more))
+    assert RawFiles(field.lake, field.site).held == {}
+    assert _states(field)["source_files", None] == "stale"
+
+
 def test_what_was_said_of_a_held_file_is_kept_when_the_others_are_read(field: Field) -> None:
     rejected = field.lake.frame(table("rejected_lines"), SITE)
     path = rejected["path"].iloc[0]

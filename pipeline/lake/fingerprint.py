@@ -11,6 +11,7 @@ import json
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
+from typing import BinaryIO
 
 Plain = None | bool | int | float | str | date | Sequence["Plain"] | Mapping[str, "Plain"]
 
@@ -35,3 +36,12 @@ def file_digest(path: Path) -> str:
     """SHA-256 of a file's bytes, read in pieces."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def bytes_digest(stream: BinaryIO, size: int) -> str:
+    """SHA-256 of the next `size` bytes of a stream, read in pieces."""
+    digest = hashlib.sha256()
+    while size > 0 and (piece := stream.read(min(size, 1 << 20))):
+        digest.update(piece)
+        size -= len(piece)
+    return digest.hexdigest()

@@ -22,7 +22,7 @@ from typing import Any, Literal
 import pandas as pd
 
 from pipeline.lake import Lake, LakeError
-from pipeline.lake.fingerprint import file_digest
+from pipeline.lake.fingerprint import bytes_digest, file_digest
 from pipeline.site import Site
 from pipeline.stages.intake import raw_paths, record_formats
 from pipeline.tables import table
@@ -143,7 +143,8 @@ class RawFiles:
         """Files that were read and have changed in place or vanished since, by path, without those that were accepted.
 
         A path that no pattern of site.yaml matches any more has not vanished while its file lies there, and a file whose bytes lie
-        under another name (`renamed`) is not lost.
+        under another name (`renamed`) is not lost. A file that still begins with all that was read of it, as one does to which a
+        modem appends, holds more and nothing else: it is read like a new file.
         """
         return {
             row["path"]: HeldFile(
@@ -156,8 +157,15 @@ class RawFiles:
                 last=None if pd.isna(row["last_time"]) else row["last_time"].to_pydatetime(),
             )
             for row in self._departed
-            if row["path"] not in self.accepted and row["path"] not in self.renamed
+            if row["path"] not in self.accepted and row["path"] not in self.renamed and not self._has_only_grown(row)
         }
+
+    def _has_only_grown(self, row: dict[Hashable, Any]) -> bool:
+        path = self.folder / row["path"]
+        if row["path"] not in self.on_disk or path.stat().st_size <= row["bytes"]:
+            return False
+        with path.open("rb") as stream:
+            return bytes_digest(stream, row["bytes"]) == row["file_id"]
 
     @cached_property
     def renamed(self) -> dict[str, str]:

@@ -432,6 +432,7 @@ def _account(
             "file": pd.array(range(len(files)), dtype="int64"),
             "file_id": pd.array([file.file_id for file in files], dtype="str"),
             "path": pd.array([file.name for file in files], dtype="str"),
+            "bytes": pd.array([file.bytes for file in files], dtype="int64"),
             "lines": pd.array([file.lines for file in files], dtype="int64"),
         }
     )

@@ -88,14 +88,15 @@ class Section:
 class RawText:
     """One raw file, scanned.
 
-    `name` is its path below the site's raw folder. `open_end` is the last line if it has no line end, so that it may be cut
-    short. `notes` say in sentences what is unusual about the file as a whole.
+    `name` is its path below the site's raw folder, `bytes` its size as it is stored. `open_end` is the last line if it has
+    no line end, so that it may be cut short. `notes` say in sentences what is unusual about the file as a whole.
     """
 
     name: str
     file_id: str
     lines: int
     sections: tuple[Section, ...]
+    bytes: int = 0
     open_end: str | None = None
     notes: tuple[str, ...] = ()
 
@@ -112,6 +113,7 @@ class _Bytes:
     ends_open: bool
     plain: bool
     names: int
+    size: int = 0
 
     @property
     def one_kind_of_line_end(self) -> bool:
@@ -125,6 +127,7 @@ def _look_at_bytes(stream: BinaryIO, name: bytes) -> _Bytes:
     last = b"\n"
     while chunk := stream.read(CHUNK):
         digest.update(chunk)
+        seen.size += len(chunk)
         if not seen.start:
             seen.start = chunk[:64]
             seen.plain = not any(chunk.startswith(mark) for mark, _ in BYTE_ORDER_MARKS)
@@ -352,7 +355,7 @@ def scan(path: Path, name: str, encoding: str, name_line: NameLine, copies: Path
         again = ", ".join(str(section.first_line + 1) for section in named[1:6]) + (" ..." if len(named) > 6 else "")
         notes.append(f"the column names stand again on line {again}")
     open_end = _last_line(readable) if ends_open else None
-    return RawText(name, seen.digest, lines, sections, open_end, tuple(notes))
+    return RawText(name, seen.digest, lines, sections, seen.size, open_end, tuple(notes))
 
 
 def _last_line(readable: Path) -> str:

@@ -194,6 +194,7 @@ TABLES: tuple[Table, ...] = (
             ),
             Column("logger", "code", "Logger that wrote the file, or 'weather files'."),
             Column("layout", "code", "Layout of site.yaml by which the file was read, or 'weather files'."),
+            Column("bytes", "integer", "Size of the file as it is stored.", "B", minimum=0),
             Column("lines", "integer", "Lines in the file.", minimum=0),
             Column(
                 "header_lines",
