@@ -135,6 +135,16 @@ def test_a_total_that_falls_further_than_water_can_flow_was_reset_and_its_interv
     assert north["reverse_pulses"].tolist() == [0, 0, 0]
 
 
+def test_a_total_that_was_preset_by_hand_leaves_that_interval_unknown(
+    tmp_path: Path, session: duckdb.DuckDBPyConnection
+) -> None:
+    """At 400 L/min and 5 L per pulse no more than 801 pulses can come in ten minutes."""
+    site = small_site(tmp_path, **running(1_000_000))
+    totals = [500, 510, 90_000, 90_006]
+    counts = counts_of(session, site, tmp_path, [f"{stamp(i)};{total};0;0;0;12" for i, total in enumerate(totals)])
+    assert counts[counts["plot"] == "north"]["forward_pulses"].astype("Int64").tolist() == [10, pd.NA, 6]
+
+
 def test_a_total_that_survives_missing_records_keeps_the_volume_of_the_gap_as_one_row(
     tmp_path: Path, session: duckdb.DuckDBPyConnection
 ) -> None:
