@@ -10,10 +10,9 @@ import base64
 import contextlib
 import os
 import uuid
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import pandas as pd
@@ -136,7 +135,7 @@ class Lake:
                 column_encoding=dict.fromkeys(integers, "DELTA_BINARY_PACKED"),
             )
 
-        return self._replace(self.path(table, site, year), write)
+        return replace_file(self.path(table, site, year), write)
 
     def write_relation(
         self, table: Table, rows: duckdb.DuckDBPyRelation, made_from: str, site: str, year: int | None = None
@@ -165,30 +164,39 @@ class Lake:
                 """,
             )
 
-        return self._replace(self.path(table, site, year), write)
+        return replace_file(self.path(table, site, year), write)
 
     def write_text(self, name: str, text: str) -> Path:
         """Replace a text file in `tables/`."""
-        return self._replace(self.tables / name, lambda path: path.write_bytes(text.encode()))
+        return replace_file(self.tables / name, lambda path: path.write_bytes(text.encode()))
 
-    def _replace(self, path: Path, write: Any) -> Path:
-        """Write beside the target, force it to the disk, and only then put it in the target's place."""
-        beside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            write(beside)
-            with beside.open("rb+") as stream:
-                os.fsync(stream.fileno())
-            os.replace(beside, path)
-        except (OSError, duckdb.IOException) as error:
-            raise LakeError(
-                f"{path} could not be written: {error}. The former file, if there was one, stands as it was. "
-                "Check free space and permissions, then run again."
-            ) from error
-        finally:
-            with contextlib.suppress(OSError):
-                beside.unlink(missing_ok=True)
-        return path
+
+def replace_file(path: Path, write: Callable[[Path], object]) -> Path:
+    """Write beside the target, force it to the disk, and only then put it in the target's place.
+
+    Args:
+        path: the target; its folder is made where there is none.
+        write: writes the whole file at the path that it is given.
+
+    Raises:
+        LakeError: the file cannot be written; the former one, if there was one, stands as it was.
+    """
+    beside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write(beside)
+        with beside.open("rb+") as stream:
+            os.fsync(stream.fileno())
+        os.replace(beside, path)
+    except (OSError, duckdb.IOException) as error:
+        raise LakeError(
+            f"{path} could not be written: {error}. The former file, if there was one, stands as it was. "
+            "Check free space and permissions, then run again."
+        ) from error
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+    return path
 
 
 def _words_that_occur(rows: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
