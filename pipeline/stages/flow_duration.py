@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import duckdb
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.site import Site
@@ -88,7 +89,7 @@ def flow_record(
         FROM counted GROUP BY ALL ORDER BY ALL
         """,
         {"plot": plot, "offset_s": site.utc_offset.total_seconds(), "starts": 100 * month + day},
-    ).fetchnumpy()
+    ).df()
     first, last = site.record_period()
     periods = {
         year: (min(last, end) - max(first, start)).total_seconds() / 3600
@@ -98,7 +99,7 @@ def flow_record(
     return _by_class(rows, periods)
 
 
-def _by_class(rows: dict[str, NDArray], period_hours: dict[int, float]) -> FlowRecord:
+def _by_class(rows: pd.DataFrame, period_hours: dict[int, float]) -> FlowRecord:
     """One entry per distinct flow, from rows of distinct volumes, lengths and years with their number."""
     forward_l, reverse_l = (np.asarray(rows[name], dtype=float) for name in ("forward_l", "reverse_l"))
     count = np.asarray(rows["intervals"], dtype=float)
@@ -109,7 +110,7 @@ def _by_class(rows: dict[str, NDArray], period_hours: dict[int, float]) -> FlowR
     lengths, length = np.unique(minutes, return_inverse=True)
 
     def sums(values: Floats) -> Floats:
-        return np.bincount(which, weights=values, minlength=flow.size)
+        return np.bincount(which, weights=values, minlength=flow.size).astype(float)
 
     return FlowRecord(
         flow_l_min=flow,

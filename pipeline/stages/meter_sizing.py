@@ -77,10 +77,10 @@ class Sizing:
         conditions: what was assumed.
         record: the flow that was measured.
         flows_l_min: the highest flow, then those exceeded for `conditions.exceeded_pct` of the measured time, L/min.
-        candidates: one row a bore, smallest first: bore_mm, in_use; velocity_m_s and head_loss_m (lists along `flows_l_min`); contraction_m,
-            friction_m, enlargement_m (head lost at the highest flow); accurate_from_l_min (infinite: nowhere), water_below_range and
-            running_time_below_range (shares); error_curve_l, calibration_l, expanded_l (of the measured volume); time_above_head
-            (share of the measured time; not there without head_m).
+        candidates: one row a bore, smallest first. bore_mm, in_use; velocity_m_s and head_loss_m (lists along `flows_l_min`);
+            contraction_m, friction_m, enlargement_m (head lost at the highest flow); accurate_from_l_min (infinite: nowhere);
+            water_below_range, running_time_below_range (shares); error_curve_l, calibration_l, expanded_l (of the measured
+            volume); time_above_head (share of the measured time; not there without head_m).
         net_l, gross_l: measured volumes, forward minus reverse and both added up, L.
         top_velocity_m_s: velocity of the top flow of the meter in use, m/s.
         step_l_min: one pulse in an interval of the usual length, L/min.
