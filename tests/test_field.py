@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 import pint
 import pytest
+import vega_datasets
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
@@ -27,7 +28,9 @@ from tests.field import Field, Plan, simulate, write_field
 from tests.field.laboratory import PER_MG_L_AS_N, event_composites
 from tests.field.meters import error_limit_share, realised_error_share, running_totals
 from tests.field.plots import invent_meters, invent_plots
+from tests.field.simulation import WATER_BALANCE
 from tests.field.water import both_ways, column, groundwater_balance, linear_reservoir
+from tests.field.weather import invent_weather
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 COMMITTED_RAW = REPOSITORY / "sample_lake" / "raw" / "sedge-hollow"
@@ -83,6 +86,28 @@ def test_every_plots_water_balance_closes(demo: Field) -> None:
     stored = water.soil_mm + water.percolating_mm + water.groundwater_mm
     gone = water.evaporation_mm + water.runoff_mm + water.deep_seepage_mm + water.drain_mm
     np.testing.assert_allclose((water.input_mm - gone)[:, 1:], np.diff(stored, axis=1), rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize("weather", [{}, {"colder_c": 8.0}, {"weather": "recorded", "first_year": 2013}])
+def test_every_plots_water_balance_closes_with_another_soil(weather: dict[str, object]) -> None:
+    plan = Plan(years=1, plots=2, soil="spread_capacity", **weather)  # type: ignore[arg-type]
+    water = WATER_BALANCE[plan.soil](plan, invent_plots(plan), invent_weather(plan))
+    stored = water.soil_mm + water.percolating_mm + water.groundwater_mm
+    gone = water.evaporation_mm + water.runoff_mm + water.deep_seepage_mm + water.drain_mm
+    np.testing.assert_allclose((water.input_mm - gone)[:, 1:], np.diff(stored, axis=1), rtol=0, atol=1e-9)
+
+
+def test_recorded_weather_keeps_the_days_of_the_record() -> None:
+    record = vega_datasets.data.seattle_weather().set_index("date").loc["2013-05-04":"2014-09-30"]
+    weather = invent_weather(Plan(weather="recorded", first_year=2013, years=1))
+    np.testing.assert_allclose(weather.rain_mm.reshape(-1, 24).sum(axis=1), record["precipitation"], atol=0.02)
+    warmest = weather.air_temp_c.reshape(-1, 24).max(axis=1)
+    assert np.abs(warmest - record["temp_max"]).mean() < 0.5
+
+
+def test_colder_air_keeps_snow_for_longer() -> None:
+    lying, longer = (invent_weather(Plan(years=1, colder_c=colder)).snowpack_mm for colder in (0.0, 8.0))
+    assert (longer > 1).sum() > 2 * (lying > 1).sum()
 
 
 def test_rain_becomes_melt_or_stays_in_the_snowpack(demo: Field) -> None:
@@ -654,11 +679,24 @@ def test_bench_proofs_agree_with_the_register_within_their_uncertainties(demo: F
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"years": 0}, {"plots": 0}, {"interval_minutes": 7}, {"sampling": "monthly"}, {"spin_up_days": -1}],
+    [
+        {"years": 0},
+        {"plots": 0},
+        {"interval_minutes": 7},
+        {"sampling": "monthly"},
+        {"spin_up_days": -1},
+        {"weather": "fine"},
+        {"soil": "rock"},
+    ],
 )
 def test_an_impossible_plan_is_refused(wrong: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=r"plan needs|must"):
         Plan(**wrong)  # type: ignore[arg-type]
+
+
+def test_recorded_weather_outside_the_record_is_refused() -> None:
+    with pytest.raises(ValueError, match="recorded weather reaches"):
+        simulate(Plan(weather="recorded"))
 
 
 @pytest.mark.parametrize(

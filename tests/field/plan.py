@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 HOUR = np.timedelta64(1, "h")
 UTC_OFFSET_HOURS = -6
 SAMPLING_PLANS = ("weekly", "hourly")
+WEATHERS = ("invented", "recorded")
+SOILS = ("one_store", "spread_capacity")
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,10 @@ class Plan:
         sampling: "weekly" grabs with event composites and a fallible laboratory, or "hourly" exact grabs.
         site: name of the site, and of its folders.
         spin_up_days: simulated before the record so that soil and ditch have forgotten where they began.
+        weather: "invented", or "recorded": daily rain and temperature of a real place (recorded_weather.py), by chance spread over
+            the hours; these years are few, so that first_year is the year in which they begin.
+        colder_c: by how much the air is colder, degrees Celsius: 8 makes winters of lasting snow.
+        soil: "one_store" (water.py) or "spread_capacity" (other_soil.py): two physics of the same field.
     """
 
     seed: int = 140
@@ -44,6 +50,9 @@ class Plan:
     sampling: str = "weekly"
     site: str = "sedge-hollow"
     spin_up_days: int = 150
+    weather: str = "invented"
+    colder_c: float = 0.0
+    soil: str = "one_store"
 
     def __post_init__(self) -> None:
         if self.years < 1 or self.plots < 1 or self.spin_up_days < 0:
@@ -52,6 +61,10 @@ class Plan:
             raise ValueError(f"interval_minutes must divide 60, not {self.interval_minutes}")
         if self.sampling not in SAMPLING_PLANS:
             raise ValueError(f"sampling must be one of {SAMPLING_PLANS}, not {self.sampling!r}")
+        if self.weather not in WEATHERS:
+            raise ValueError(f"weather must be one of {WEATHERS}, not {self.weather!r}")
+        if self.soil not in SOILS:
+            raise ValueError(f"soil must be one of {SOILS}, not {self.soil!r}")
 
     @property
     def first_day(self) -> date:

@@ -20,10 +20,13 @@ from tests.field.laboratory import (
 )
 from tests.field.meters import Counts, metered_litres, pulses
 from tests.field.nitrate import nitrate_mg_l
+from tests.field.other_soil import balance_other_soil
 from tests.field.plan import Plan, to_utc
 from tests.field.plots import Logger, Meter, Plot, invent_loggers, invent_meters, invent_plots
 from tests.field.water import Water, balance_water, column, outlet_flow
 from tests.field.weather import Floats, Weather, invent_weather
+
+WATER_BALANCE = {"one_store": balance_water, "spread_capacity": balance_other_soil}
 
 
 @dataclass(frozen=True)
@@ -99,7 +102,7 @@ def simulate(plan: Plan) -> Field:
     record = slice(plan.spin_up_hours, None)
     rain, temperature = full_weather.rain_mm[record], full_weather.air_temp_c[record]
 
-    water = balance_water(plan, plots, full_weather)
+    water = WATER_BALANCE[plan.soil](plan, plots, full_weather)
     forward_l, reverse_l = outlet_flow(plan, plots, water)
     net_l = (forward_l - reverse_l).reshape(len(plots), plan.hours, -1).sum(axis=2)
     nitrate = nitrate_mg_l(plan, plots, water)

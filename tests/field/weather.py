@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from tests.field.plan import Plan, day_of_year
+from tests.field.recorded_weather import recorded_weather
 
 Floats = NDArray[np.float64]
 
@@ -100,14 +101,18 @@ def invent_weather(plan: Plan) -> Weather:
     generator = plan.stream("weather")
     season = np.cos(2 * np.pi * (day - 201) / 365.25)
 
-    rain = np.round(storms(generator, day, per_year=104, mean_depth_mm=8.6), 3)
+    if plan.weather == "recorded":
+        rain, temperature = recorded_weather(plan)
+    else:
+        rain = np.round(storms(generator, day, per_year=104, mean_depth_mm=8.6), 3)
+        synoptic = autoregressive(generator, (day.size,), 60, 1.0) * (4.6 - 1.3 * season)
+        cloud = lfilter([1 / 9], [1.0, -8 / 9], np.minimum(rain, 2.0))
+        diurnal = (4.8 - 2.5 * np.clip(cloud, 0, 1)) * np.cos(2 * np.pi * (hour_of_day - 15) / 24)
+        temperature = np.round(9.6 + 14.2 * season + synoptic + diurnal, 2)
+    temperature = np.round(temperature - plan.colder_c, 2)
     elsewhere = storms(plan.stream("upstream storms"), day, per_year=40, mean_depth_mm=13.0)
     upstream = np.round(0.85 * rain + elsewhere, 3)
 
-    synoptic = autoregressive(generator, (day.size,), 60, 1.0) * (4.6 - 1.3 * season)
-    cloud = lfilter([1 / 9], [1.0, -8 / 9], np.minimum(rain, 2.0))
-    diurnal = (4.8 - 2.5 * np.clip(cloud, 0, 1)) * np.cos(2 * np.pi * (hour_of_day - 15) / 24)
-    temperature = np.round(9.6 + 14.2 * season + synoptic + diurnal, 2)
     snowpack, water_input = snow(rain, temperature)
     _, upstream_input = snow(upstream, temperature)
 
