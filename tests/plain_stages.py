@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
-from datetime import datetime
 from typing import Any
 
-import duckdb
 import pandas as pd
 
 from pipeline.orchestration.stages import Stages
@@ -19,6 +17,7 @@ from pipeline.site import Site
 from pipeline.stages.concentration import concentration
 from pipeline.stages.intake import read_raw_files
 from pipeline.stages.loads import loads
+from pipeline.stages.metered_hours import metered_hours
 from pipeline.stages.outages import outages
 from pipeline.stages.pulses import gauge_readings, pulse_counts
 from pipeline.stages.samples import sample_results
@@ -26,31 +25,14 @@ from pipeline.stages.volumes import interval_flow
 from pipeline.stages.weather import weather_hours
 
 
-def measured_hours(
-    session: duckdb.DuckDBPyConnection,
-    flow: duckdb.DuckDBPyRelation,
-    outages: pd.DataFrame,
-    site: Site,
-    start: datetime,
-    end: datetime,
+def fill_hours(
+    metered: pd.DataFrame, known_totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int
 ) -> pd.DataFrame:
-    """Every plot-hour of a period with the net volume of the intervals that start in it."""
-    summed = flow.query(
-        "flow",
-        "SELECT plot, date_trunc('hour', interval_start) AS hour_start, sum(net_l) AS net_l FROM flow GROUP BY ALL",
-    )
-    assert summed is not None
-    hours = pd.date_range(start, end, freq="h", inclusive="left", unit="us")
-    grid = pd.MultiIndex.from_product([[plot.plot for plot in site.plots], hours], names=["plot", "hour_start"])
-    return summed.df().set_index(["plot", "hour_start"]).reindex(grid).reset_index()
-
-
-def fill_hours(measured: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int) -> pd.DataFrame:
     """The hours of one year; what is missing becomes the mean of the plot's hours in the window."""
     start, end = site.water_year_period(year)
-    net = measured["net_l"].fillna(measured.groupby("plot")["net_l"].transform("mean").fillna(0.0))
-    known = measured["net_l"].notna()
-    filled = measured[["plot", "hour_start"]].assign(
+    net = metered["net_l"].fillna(metered.groupby("plot")["net_l"].transform("mean").fillna(0.0))
+    known = metered["net_l"].notna()
+    filled = metered[["plot", "hour_start"]].assign(
         net_l=net,
         net_l_p05=net - 1.0,
         net_l_p95=net + 1.0,
@@ -86,8 +68,8 @@ def plain_stages(**others: Callable[..., Any]) -> Callable[[], Stages]:
         gauge_readings=gauge_readings,
         weather_hours=weather_hours,
         interval_flow=interval_flow,
+        metered_hours=metered_hours,
         outages=outages,
-        measured_hours=measured_hours,
         fill_hours=fill_hours,
         events=events,
         sample_results=sample_results,

@@ -229,6 +229,14 @@ DAMAGES = {
         "share_of_top_flow": lambda frame: _first(frame, forward_l=1.5 * 60 * _top_flow(), reverse_l=0.0),
         "possible_share_of_top_flow": lambda frame: _first(frame, forward_l=3 * 60 * _top_flow(), reverse_l=0.0),
     },
+    "metered_hours": {
+        "seconds_off_hour": lambda frame: _first(frame, hour_start=lambda start: start + pd.Timedelta(minutes=10)),
+        "net_minus_difference_l": lambda frame: _first(frame, forward_l=5.0, reverse_l=2.0, net_l=7.0),
+        "error_beyond_water_l": lambda frame: _first(frame, forward_l=5.0, reverse_l=2.0, error_curve_l=8.0),
+        "metered_or_said": lambda frame: _first(frame, net_l=3.0, measured_fraction=0.0),
+        "hours_to_next": lambda frame: frame.drop(index=frame.index[5]),
+    },
+    "known_totals": {"stretch_length_h": lambda frame: _first(frame, end=frame["start"].iloc[0])},
     "outages": {"outage_length_s": lambda frame: _first(frame, end=frame["start"].iloc[0])},
     "hourly_flow": {
         "seconds_off_hour": lambda frame: _first(frame, hour_start=lambda start: start + pd.Timedelta(minutes=10)),
@@ -271,7 +279,7 @@ def test_every_derived_value_of_every_table_has_a_damage() -> None:
     assert derived == {(name, one) for name, damages in DAMAGES.items() for one in damages}
 
 
-@pytest.mark.parametrize("name", ["hourly_flow", "concentration"])
+@pytest.mark.parametrize("name", ["metered_hours", "hourly_flow", "concentration"])
 def test_a_missing_last_hour_breaks_the_number_of_rows(name: str) -> None:
     (sentence,) = _sentences(name, "has ") - {COLUMNS_IN_ORDER}
     frame = _sound(name)

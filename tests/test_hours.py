@@ -1,19 +1,17 @@
-"""Promises of the hours: sums of what was metered, no holes, known totals kept, intervals, and how estimates stand to hidden truth."""
+"""Promises of the hours: no holes, known totals kept, intervals, and how estimates stand to hidden truth."""
 
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 
-import duckdb
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.lake import open_session
 from pipeline.site import Site
-from pipeline.stages.hours import MeasuredHours, fill_hours, measured_hours
+from pipeline.stages.hours import fill_hours
 from pipeline.tables import table
 from tests.field import Plan, simulate
 from tests.small_site import small_site
@@ -21,15 +19,6 @@ from tests.small_site import small_site
 START = datetime(2019, 10, 1, 6, tzinfo=UTC)
 """Midnight of 1 October in the small site's standard time."""
 HOUR = timedelta(hours=1)
-NO_OUTAGE = pd.DataFrame(
-    {
-        "plot": pd.Series(dtype="str"),
-        "start": pd.Series(dtype="datetime64[us, UTC]"),
-        "end": pd.Series(dtype="datetime64[us, UTC]"),
-        "cause": pd.Series(dtype="str"),
-        "source": pd.Series(dtype="str"),
-    }
-)
 NO_TOTAL = pd.DataFrame(
     {
         "plot": pd.Series(dtype="str"),
@@ -47,11 +36,6 @@ NO_WEATHER = pd.DataFrame(
 )
 
 
-@pytest.fixture
-def session() -> duckdb.DuckDBPyConnection:
-    return open_session()
-
-
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
     return small_site(tmp_path_factory.mktemp("site"))
@@ -61,155 +45,6 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
 def short_site(site: Site) -> Site:
     """The small site with a record of eighty days."""
     return site.model_copy(update={"last_day": date(2019, 12, 19)})
-
-
-# What was metered
-
-
-def interval(
-    minute: float,
-    forward: float | None,
-    reverse: float = 0.0,
-    length: float = 10,
-    quality: str = "ok",
-    below: bool = False,
-) -> dict[str, object]:
-    start = START + timedelta(minutes=minute)
-    return {
-        "plot": "north",
-        "meter": "M1",
-        "interval_start": start,
-        "interval_end": start + timedelta(minutes=length),
-        "forward_l": forward,
-        "reverse_l": reverse,
-        "net_l": None if forward is None else forward - reverse,
-        "flow_l_min": None if forward is None else (forward - reverse) / length,
-        "calibration": "M1 forward 2019-10-01",
-        "below_range": below,
-        "quality": quality,
-    }
-
-
-def measure(
-    session: duckdb.DuckDBPyConnection,
-    site: Site,
-    rows: list[dict[str, object]],
-    hours: int = 6,
-    out: pd.DataFrame = NO_OUTAGE,
-) -> MeasuredHours:
-    frame = pd.DataFrame(rows)
-    for name in ("interval_start", "interval_end"):
-        frame[name] = pd.to_datetime(frame[name], utc=True).dt.as_unit("us")
-    for name in ("forward_l", "reverse_l", "net_l", "flow_l_min"):
-        frame[name] = frame[name].astype("float64")
-    session.register("given_flow", frame)
-    # A frame's not-a-number is the table's NULL.
-    flow = session.sql(
-        """SELECT * REPLACE (if(isnan(forward_l), NULL, forward_l) AS forward_l, if(isnan(net_l), NULL, net_l) AS net_l)
-        FROM given_flow"""
-    )
-    return measured_hours(session, flow, out, site, START, START + hours * HOUR)
-
-
-def of_north(measured: MeasuredHours) -> pd.DataFrame:
-    return measured.hours[measured.hours["plot"] == "north"].reset_index(drop=True)
-
-
-def test_every_plot_hour_of_the_period_is_there_once(session: duckdb.DuckDBPyConnection, site: Site) -> None:
-    hours = measure(session, site, [interval(0, 5.0)]).hours
-    expected = pd.MultiIndex.from_product(
-        [["north", "south"], pd.date_range(START, periods=6, freq="h", unit="us")], names=["plot", "hour_start"]
-    )
-    assert pd.MultiIndex.from_frame(hours[["plot", "hour_start"]]).equals(expected)
-
-
-def test_hours_are_the_sums_of_their_intervals(session: duckdb.DuckDBPyConnection, site: Site) -> None:
-    # Summed by pandas, interval by interval.
-    generator = np.random.Generator(np.random.PCG64(1))
-    rows = [
-        interval(10 * n, float(generator.integers(0, 90)), float(generator.integers(0, 50)))
-        for n in range(36)
-        if n % 7 != 3
-    ]
-    frame = pd.DataFrame(rows)
-    sums = frame.groupby(frame["interval_start"].dt.floor("h"))[["net_l", "forward_l", "reverse_l"]].sum()
-    hours = of_north(measure(session, site, rows))
-    assert np.allclose(hours[["net_l", "forward_l", "reverse_l"]], sums)
-    counts = frame.groupby(frame["interval_start"].dt.floor("h")).size()
-    assert np.allclose(hours["measured_fraction"], counts / 6)
-
-
-def test_an_interval_across_hours_is_shared_out_by_time(session: duckdb.DuckDBPyConnection, site: Site) -> None:
-    hours = of_north(measure(session, site, [interval(45, 120.0, 20.0, length=60)]))
-    assert hours["net_l"][:2].tolist() == pytest.approx([25.0, 75.0])
-    assert hours["measured_fraction"][:3].tolist() == pytest.approx([0.25, 0.75, 0.0])
-
-
-def test_an_interval_that_began_before_the_period_gives_only_its_later_part(
-    session: duckdb.DuckDBPyConnection, site: Site
-) -> None:
-    hours = of_north(measure(session, site, [interval(-15, 60.0, length=60)]))
-    assert hours["net_l"][0] == pytest.approx(45.0)
-    assert hours["measured_fraction"].tolist() == pytest.approx([0.75, 0, 0, 0, 0, 0])
-
-
-def test_records_inside_an_outage_are_not_used(session: duckdb.DuckDBPyConnection, site: Site) -> None:
-    out = pd.DataFrame(
-        {
-            "plot": ["north"],
-            "start": [pd.Timestamp(START + timedelta(minutes=30))],
-            "end": [pd.Timestamp(START + timedelta(minutes=90))],
-            "cause": ["lightning"],
-            "source": ["declared"],
-        }
-    )
-    hours = of_north(measure(session, site, [interval(10 * n, 6.0) for n in range(18)], out=out))
-    assert hours["measured_fraction"][:3].tolist() == pytest.approx([0.5, 0.5, 1.0])
-    assert hours["net_l"][:3].tolist() == pytest.approx([18.0, 18.0, 36.0])
-
-
-def test_an_interval_without_a_count_is_not_measured(session: duckdb.DuckDBPyConnection, site: Site) -> None:
-    hours = of_north(measure(session, site, [interval(0, None), interval(10, 5.0)]))
-    assert hours["measured_fraction"][0] == pytest.approx(1 / 6)
-    assert hours["net_l"][0] == pytest.approx(5.0)
-
-
-def test_the_span_of_a_running_counter_is_a_total_and_not_a_measurement(
-    session: duckdb.DuckDBPyConnection, site: Site
-) -> None:
-    measured = measure(session, site, [interval(0, 5.0), interval(10, 70.0, length=180, quality="spans_gap")])
-    assert of_north(measured)["measured_fraction"][1:4].tolist() == [0.0, 0.0, 0.0]
-    assert measured.known_totals["net_l"].tolist() == [70.0]
-    assert measured.known_totals["start"][0] == pd.Timestamp(START + timedelta(minutes=10))
-    assert measured.known_totals["end"][0] == pd.Timestamp(START + timedelta(minutes=190))
-
-
-def test_a_total_across_a_declared_outage_of_the_logger_is_still_known(
-    session: duckdb.DuckDBPyConnection, site: Site
-) -> None:
-    # That the meter itself went on is the counts' promise; a total that they give is used.
-    out = pd.DataFrame(
-        {
-            "plot": ["north"],
-            "start": [pd.Timestamp(START)],
-            "end": [pd.Timestamp(START + 4 * HOUR)],
-            "cause": ["lightning"],
-            "source": ["declared"],
-        }
-    )
-    measured = measure(session, site, [interval(10, 70.0, length=180, quality="spans_gap")], out=out)
-    assert measured.known_totals["net_l"].tolist() == [70.0]
-
-
-def test_a_running_counter_across_one_lost_line_is_a_measurement(session: duckdb.DuckDBPyConnection, site: Site) -> None:
-    measured = measure(session, site, [interval(0, 5.0), interval(10, 12.0, length=20, quality="spans_gap")])
-    assert of_north(measured)["net_l"][0] == pytest.approx(17.0)
-    assert measured.known_totals.empty
-
-
-def test_the_share_below_range_is_of_the_water_both_ways(session: duckdb.DuckDBPyConnection, site: Site) -> None:
-    rows = [interval(0, 10.0, 20.0, below=True), interval(10, 60.0), interval(60, 0.0)]
-    assert of_north(measure(session, site, rows))["below_range_fraction"][:3].tolist() == pytest.approx([1 / 3, 0, 0])
 
 
 # The year without holes
@@ -280,7 +115,7 @@ quick = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCh
 @quick
 @given(records())
 def test_no_plot_hour_of_the_year_is_missing_or_doubled(short_site: Site, record: tuple[np.ndarray, np.ndarray]) -> None:
-    filled = fill_hours(MeasuredHours(measured_frame(*record), NO_TOTAL), NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(*record), NO_TOTAL, NO_WEATHER, short_site, 2020)
     expected = pd.MultiIndex.from_product([["north", "south"], pd.date_range(START, periods=HOURS, freq="h", unit="us")])
     assert pd.MultiIndex.from_frame(filled[["plot", "hour_start"]]).equals(expected.set_names(["plot", "hour_start"]))
     assert (filled["net_l"].isna() == (filled["basis"] == "unfilled")).all()
@@ -290,7 +125,7 @@ def test_no_plot_hour_of_the_year_is_missing_or_doubled(short_site: Site, record
 @given(records())
 def test_measured_hours_stay_as_they_were_metered(short_site: Site, record: tuple[np.ndarray, np.ndarray]) -> None:
     net, fraction = record
-    filled = fill_hours(MeasuredHours(measured_frame(net, fraction), NO_TOTAL), NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(net, fraction), NO_TOTAL, NO_WEATHER, short_site, 2020)
     whole = fraction.ravel() == 1.0
     assert np.allclose(filled["net_l"].to_numpy()[whole], net.ravel()[whole], rtol=1e-12)
     assert set(filled["basis"][whole]) <= {"measured", "measured_below_range"}
@@ -300,7 +135,7 @@ def test_measured_hours_stay_as_they_were_metered(short_site: Site, record: tupl
 @quick
 @given(records())
 def test_every_hour_lies_within_its_own_interval(short_site: Site, record: tuple[np.ndarray, np.ndarray]) -> None:
-    filled = fill_hours(MeasuredHours(measured_frame(*record), NO_TOTAL), NO_WEATHER, short_site, 2020).dropna()
+    filled = fill_hours(measured_frame(*record), NO_TOTAL, NO_WEATHER, short_site, 2020).dropna()
     assert (filled["net_l_p05"] <= filled["net_l"]).all()
     assert (filled["net_l"] <= filled["net_l_p95"]).all()
 
@@ -324,9 +159,7 @@ def test_a_total_across_a_gap_is_kept_exactly(
     fraction[0, first] = 1 / 3
     fraction[0, int(np.floor(last))] = 1 - (last - np.floor(last))
     inside = slice(first, int(np.ceil(last)))
-    filled = fill_hours(
-        MeasuredHours(measured_frame(net, fraction), total(first + 1 / 3, last, litres)), NO_WEATHER, short_site, 2020
-    )
+    filled = fill_hours(measured_frame(net, fraction), total(first + 1 / 3, last, litres), NO_WEATHER, short_site, 2020)
     hours = north(filled)["net_l"].to_numpy()
     size = np.abs(hours[inside]).sum() + abs(litres)
     assert (hours[inside] - (net * fraction)[0, inside]).sum() == pytest.approx(litres, abs=1e-9 * size + 1e-9)
@@ -336,7 +169,7 @@ def test_two_totals_that_meet_within_an_hour_are_both_kept(short_site: Site) -> 
     net, fraction = invented(10), np.ones((2, HOURS))
     fraction[0, 500:540] = 0.0
     both = pd.concat([total(500, 520 + 1 / 3, 3000.0), total(520 + 1 / 3, 540, 50_000.0)], ignore_index=True)
-    filled = north(fill_hours(MeasuredHours(measured_frame(net, fraction), both), NO_WEATHER, short_site, 2020))
+    filled = north(fill_hours(measured_frame(net, fraction), both, NO_WEATHER, short_site, 2020))
     assert filled["net_l"][500:540].sum() == pytest.approx(53_000.0, rel=1e-9)
     assert (filled["basis"][500:540] == "total_known").all()
 
@@ -344,7 +177,7 @@ def test_two_totals_that_meet_within_an_hour_are_both_kept(short_site: Site) -> 
 def test_an_hour_metered_for_half_its_time_stands_for_the_whole(short_site: Site) -> None:
     net, fraction = invented(3), np.ones((2, HOURS))
     fraction[0, 500], fraction[0, 600] = 0.5, 1 / 3
-    filled = north(fill_hours(MeasuredHours(measured_frame(net, fraction), NO_TOTAL), NO_WEATHER, short_site, 2020))
+    filled = north(fill_hours(measured_frame(net, fraction), NO_TOTAL, NO_WEATHER, short_site, 2020))
     assert filled["basis"][500].startswith("measured")
     assert filled["net_l"][500] == pytest.approx(net[0, 500])
     assert filled["basis"][600] == "bridged"
@@ -356,16 +189,14 @@ def test_an_hour_metered_for_half_its_time_stands_for_the_whole(short_site: Site
 def test_an_hour_most_of_whose_water_ran_too_slowly_says_so(short_site: Site) -> None:
     frame = measured_frame(invented(4), np.ones((2, HOURS)))
     frame.loc[frame.index[:3], "below_range_fraction"] = [0.49, 0.5, 1.0]
-    filled = fill_hours(MeasuredHours(frame, NO_TOTAL), NO_WEATHER, short_site, 2020)
+    filled = fill_hours(frame, NO_TOTAL, NO_WEATHER, short_site, 2020)
     assert filled["basis"][:3].tolist() == ["measured", "measured_below_range", "measured_below_range"]
 
 
 def test_a_total_known_across_a_gap_says_so(short_site: Site) -> None:
     net, fraction = invented(5), np.ones((2, HOURS))
     fraction[0, 500:560] = 0.0
-    filled = north(
-        fill_hours(MeasuredHours(measured_frame(net, fraction), total(500, 540, 9000.0)), NO_WEATHER, short_site, 2020)
-    )
+    filled = north(fill_hours(measured_frame(net, fraction), total(500, 540, 9000.0), NO_WEATHER, short_site, 2020))
     assert (filled["basis"][500:540] == "total_known").all()
     assert (filled["basis"][540:560] == "from_neighbours").all()
 
@@ -373,7 +204,7 @@ def test_a_total_known_across_a_gap_says_so(short_site: Site) -> None:
 def test_a_plot_without_any_record_is_unfilled(short_site: Site) -> None:
     fraction = np.ones((2, HOURS))
     fraction[1] = 0.0
-    filled = fill_hours(MeasuredHours(measured_frame(invented(6), fraction), NO_TOTAL), NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(invented(6), fraction), NO_TOTAL, NO_WEATHER, short_site, 2020)
     south = filled[filled["plot"] == "south"]
     assert (south["basis"] == "unfilled").all()
     assert south[["net_l", "net_l_p05", "net_l_p95"]].isna().all(axis=None)
@@ -383,7 +214,7 @@ def test_a_known_total_fills_even_a_plot_without_any_record(short_site: Site) ->
     fraction = np.ones((2, HOURS))
     fraction[1] = 0.0
     known = total(10, 20, 500.0, plot="south")
-    filled = fill_hours(MeasuredHours(measured_frame(invented(6), fraction), known), NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(invented(6), fraction), known, NO_WEATHER, short_site, 2020)
     south = filled[filled["plot"] == "south"].reset_index(drop=True)
     assert south["net_l"][10:20].tolist() == pytest.approx([50.0] * 10)
     assert (south["basis"][10:20] == "total_known").all()
@@ -405,7 +236,7 @@ def test_measured_hours_carry_calibration_and_error_curve(
     short_site: Site, flow_l_min: float, half_width_pct: float
 ) -> None:
     net = np.full((2, HOURS), 60 * flow_l_min)
-    filled = fill_hours(MeasuredHours(measured_frame(net, np.ones_like(net)), NO_TOTAL), NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(net, np.ones_like(net)), NO_TOTAL, NO_WEATHER, short_site, 2020)
     up = (filled["net_l_p95"] - filled["net_l"]) / filled["net_l"] * 100
     assert np.allclose(up, half_width_pct, rtol=1e-3)
     assert np.allclose(filled["net_l"] - filled["net_l_p05"], filled["net_l_p95"] - filled["net_l"])
@@ -416,8 +247,8 @@ def test_a_total_that_two_years_share_is_divided_and_not_doubled(site: Site) -> 
     net, fraction = invented(7, count), np.ones((2, count))
     turn = 366 * 24
     fraction[0, turn - 100 : turn + 80] = 0.0
-    measured = MeasuredHours(measured_frame(net, fraction), total(turn - 100, turn + 80, 40_000.0))
-    parts = [north(fill_hours(measured, NO_WEATHER, site, year))["net_l"] for year in (2020, 2021)]
+    hours, known = measured_frame(net, fraction), total(turn - 100, turn + 80, 40_000.0)
+    parts = [north(fill_hours(hours, known, NO_WEATHER, site, year))["net_l"] for year in (2020, 2021)]
     in_2020, in_2021 = parts[0][turn - 100 :].sum(), parts[1][:80].sum()
     assert in_2020 + in_2021 == pytest.approx(40_000.0, rel=1e-9)
     assert min(in_2020, in_2021) > 0
@@ -438,15 +269,15 @@ def test_what_lies_outside_the_window_changes_nothing(site: Site) -> None:
         }
     )
     wetter = weather.assign(rain_mm=weather["rain_mm"].where(weather.index < 366 * 24, 5.0))
-    before = fill_hours(MeasuredHours(measured_frame(net, fraction), NO_TOTAL), weather, alone, 2020)
-    after = fill_hours(MeasuredHours(measured_frame(changed, fraction), NO_TOTAL), wetter, alone, 2020)
+    before = fill_hours(measured_frame(net, fraction), NO_TOTAL, weather, alone, 2020)
+    after = fill_hours(measured_frame(changed, fraction), NO_TOTAL, wetter, alone, 2020)
     pd.testing.assert_frame_equal(before, after)
 
 
 def test_hours_have_the_declared_columns_and_words(short_site: Site) -> None:
     fraction = np.ones((2, HOURS))
     fraction[0, 100:103] = fraction[0, 500:600] = fraction[:, 900:1000] = 0.0
-    filled = fill_hours(MeasuredHours(measured_frame(invented(9), fraction), NO_TOTAL), NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(invented(9), fraction), NO_TOTAL, NO_WEATHER, short_site, 2020)
     declared = table("hourly_flow")
     assert tuple(filled.columns) == declared.names
     assert set(filled["basis"]) <= set(declared.column("basis").codes or ())
@@ -486,10 +317,7 @@ def filled_truth(site: Site) -> pd.DataFrame:
     )
     weather = field.weather.assign(hour_start=start)
     filled = pd.concat(
-        [
-            fill_hours(MeasuredHours(measured, NO_TOTAL), weather, here, year).assign(water_year=year)
-            for year in here.water_years()
-        ]
+        [fill_hours(measured, NO_TOTAL, weather, here, year).assign(water_year=year) for year in here.water_years()]
     )
     truth = pd.DataFrame({"plot": measured["plot"], "hour_start": measured["hour_start"], "truth_l": field.net_l.ravel()})
     return filled.merge(truth, on=["plot", "hour_start"], validate="one_to_one")

@@ -378,10 +378,10 @@ def test_a_warning_stops_nothing_and_is_named_in_the_checks_table(field: Field) 
 def test_a_stage_that_raises_is_told_in_a_sentence_and_the_rest_is_computed(tmp_path: Path) -> None:
     field = copy_of(raw_field(), tmp_path / "field")
 
-    def failing(measured: pd.DataFrame, weather: pd.DataFrame, site: Any, year: int) -> pd.DataFrame:
+    def failing(metered: pd.DataFrame, totals: pd.DataFrame, weather: pd.DataFrame, site: Any, year: int) -> pd.DataFrame:
         if year == FIRST:
             raise ValueError("a fault on purpose")
-        return fill_hours(measured, weather, site, year)
+        return fill_hours(metered, totals, weather, site, year)
 
     outcome, _ = field.run(fill_hours=failing)
     assert [failure for failure in outcome.failures if "a fault on purpose" not in failure] == []
@@ -443,7 +443,8 @@ def test_every_table_has_a_blocking_and_a_warning_check() -> None:
     ("child", "parent", "years"),
     [
         ("interval_flow", "pulse_counts", [MIDDLE]),
-        ("hourly_flow", "interval_flow", [FIRST, MIDDLE, LAST]),
+        ("metered_hours", "interval_flow", [FIRST, MIDDLE]),
+        ("hourly_flow", "metered_hours", [FIRST, MIDDLE, LAST]),
         ("concentration", "hourly_flow", [FIRST, MIDDLE, LAST]),
         ("loads_annual", "events", [MIDDLE]),
     ],
@@ -487,7 +488,7 @@ def test_one_partition_made_by_dagster_alone_has_the_bytes_of_a_whole_run(
 def test_a_partition_whose_neighbour_is_absent_fails_with_a_sentence_that_names_it(
     field: Field, instance: DagsterInstance
 ) -> None:
-    field.lake.path(table("interval_flow"), SITE, LAST).unlink()
+    field.lake.path(table("metered_hours"), SITE, LAST).unlink()
     field.lake.path(table("hourly_flow"), SITE, MIDDLE).unlink()
     result = _job(field).execute_in_process(
         asset_selection=[AssetKey("hourly_flow")],
@@ -497,7 +498,7 @@ def test_a_partition_whose_neighbour_is_absent_fails_with_a_sentence_that_names_
     )
     assert not result.success
     (failure,) = [event for event in result.all_events if event.is_step_failure]
-    assert f"interval_flow of {SITE}, water year {LAST} is needed and is not in the lake" in str(
+    assert f"metered_hours of {SITE}, water year {LAST} is needed and is not in the lake" in str(
         failure.event_specific_data
     )
 

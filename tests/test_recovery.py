@@ -8,10 +8,10 @@ import pytest
 from pipeline.lake.session import open_session
 from pipeline.site import Site, load_site
 from pipeline.stages.concentration import concentration
-from pipeline.stages.hours import fill_hours, measured_hours
+from pipeline.stages.hours import fill_hours
 from pipeline.stages.intake import raw_paths, read_raw_files
 from pipeline.stages.loads import loads
-from pipeline.stages.outages import outages
+from pipeline.stages.metered_hours import metered_hours
 from pipeline.stages.pulses import pulse_counts
 from pipeline.stages.samples import sample_results
 from pipeline.stages.volumes import interval_flow
@@ -30,16 +30,12 @@ def annual_loads(site: Site, raw: Path, copies: Path) -> pd.DataFrame:
     start, end = site.record_period()
     readings = read_raw_files(session, site, raw, raw_paths(site, raw), copies)
     interval_flow(session, pulse_counts(session, readings, site, start, end), site).create("litres")
-    flow = session.table("litres")
-    out = outages(session, flow, site, start, end)
+    metered = metered_hours(session, session.table("litres"), site, start, end)
     weather = weather_hours(session, readings)
     years = site.water_years()
     hours = {}
     for year in years:
-        window = _near(years, year, site.policies.gap_window_years)
-        first, last = site.water_year_period(window[0])[0], site.water_year_period(window[-1])[1]
-        measured = measured_hours(session, flow, out, site, max(first, start), min(last, end))
-        hours[year] = fill_hours(measured, weather, site, year)
+        hours[year] = fill_hours(metered.hours, metered.known_totals, weather, site, year)
     results = sample_results(site, raw, raw.glob("samples/*.csv*"), raw.glob("lab/*.csv*")).results
     parts = []
     for year in years:

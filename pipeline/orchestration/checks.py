@@ -71,6 +71,7 @@ def facts(site: Site, year: int | None) -> Facts:
             )
     hours = round((end - start).total_seconds() / 3600)
     rows = {
+        "metered_hours": hours * len(site.plots),
         "hourly_flow": hours * len(site.plots),
         "concentration": hours * len(site.plots) * len(site.analytes),
     }

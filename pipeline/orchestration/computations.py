@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Rows = pd.DataFrame | duckdb.DuckDBPyRelation
 Made = Mapping[str, Rows]
-Reach = Literal["site", "year", "window", "neighbours"]
+Reach = Literal["site", "year", "with_year_before", "window", "window_with_year_before", "neighbours"]
 
 NEIGHBOURS = 1
 """Water years on each side whose hours and results help to interpolate a concentration across the year's ends."""
@@ -34,9 +34,10 @@ NEIGHBOURS = 1
 class Need:
     """A table that a computation reads, and how far around its own year.
 
-    site: the table is kept once per site. year: the same water year. window: the years that a gap model may learn from.
-    neighbours: the year before and the year after. `by_file` marks a need whose fingerprint is that of single raw files and
-    not of the whole table, so that a new file makes only those years stale that it touches.
+    site: the table is kept once per site. year: the same water year. with_year_before: and the one before, of which an interval
+    may reach into this one. window: the years that a gap model may learn from. window_with_year_before: and the year before, where
+    the window is this year alone. neighbours: the year before and the year after. `by_file` marks a need whose fingerprint is that
+    of single raw files and not of the whole table, so that a new file makes only those years stale that it touches.
     """
 
     table: str
@@ -47,10 +48,19 @@ class Need:
         """Water years of the needed table, ascending; none (a single None) for a table kept once per site."""
         if self.reach == "site" or year is None:
             return [None]
-        distance = 0 if self.reach == "year" else NEIGHBOURS
-        if self.reach == "window":
-            distance = site.policies.gap_window_years
-        return [other for other in site.water_years() if abs(other - year) <= distance]
+        before, after = self.distances(site.policies.gap_window_years if "window" in self.reach else 0)
+        return [other for other in site.water_years() if year - before <= other <= year + after]
+
+    def distances(self, gap_window_years: int) -> tuple[int, int]:
+        """How many water years the need goes back, and how many on, where a gap model's window is that wide."""
+        return {
+            "site": (0, 0),
+            "year": (0, 0),
+            "with_year_before": (1, 0),
+            "window": (gap_window_years, gap_window_years),
+            "window_with_year_before": (max(gap_window_years, 1), gap_window_years),
+            "neighbours": (NEIGHBOURS, NEIGHBOURS),
+        }[self.reach]
 
 
 @dataclass(frozen=True)
@@ -108,7 +118,7 @@ def period_of_years(site: Site, years: Sequence[int | None]) -> tuple[datetime, 
 
 
 def _window(site: Site, year: int | None) -> list[int | None]:
-    return Need("interval_flow", "window").years(site, year)
+    return Need("metered_hours", "window").years(site, year)
 
 
 # Raw text
@@ -183,12 +193,19 @@ def _pulse_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
     }
 
 
-# Litres, outages
+# Litres, metered hours, outages
 
 
 def _convert_to_litres(bench: Workbench, site: Site, year: int | None) -> Made:
     pulses = bench.relation("pulse_counts", site, [year])
     return {"interval_flow": bench.stages.interval_flow(bench.session, pulses, site)}
+
+
+def _sum_metered_hours(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    flow = bench.relation("interval_flow", site, Need("interval_flow", "with_year_before").years(site, year))
+    metered = bench.stages.metered_hours(bench.session, flow, site, *period(site, year))
+    return {"metered_hours": metered.hours, "known_totals": metered.known_totals}
 
 
 def _find_outages(bench: Workbench, site: Site, year: int | None) -> Made:
@@ -204,11 +221,10 @@ def _fill_hours(bench: Workbench, site: Site, year: int | None) -> Made:
     assert year is not None
     years = _window(site, year)
     start, end = period_of_years(site, years)
-    flow = bench.relation("interval_flow", site, years)
-    outages = bench.frame("outages", site, years)
-    measured = bench.stages.measured_hours(bench.session, flow, outages, site, start, end)
+    hours = bench.frame("metered_hours", site, years)
+    totals = bench.frame("known_totals", site, Need("known_totals", "window_with_year_before").years(site, year))
     weather = bench.weather(site, start, end)
-    return {"hourly_flow": bench.stages.fill_hours(measured, weather, site, year)}
+    return {"hourly_flow": bench.stages.fill_hours(hours, totals, weather, site, year)}
 
 
 def _weather_of_window(raw: RawFiles, site: Site, year: int | None) -> Files:
@@ -343,6 +359,20 @@ COMPUTATIONS: tuple[Computation, ...] = (
         policies=("accuracy_tolerance_pct",),
     ),
     Computation(
+        tables=("metered_hours", "known_totals"),
+        needs=(Need("interval_flow", "with_year_before"),),
+        stages=("metered_hours",),
+        make=_sum_metered_hours,
+        registers={
+            "outages": ("scope", "name", "from", "to"),
+            "wiring": _WIRING,
+            "meters": _METER,
+            "accuracy": _CURVE,
+            "calibrations": _CALIBRATION,
+            "plots": ("plot",),
+        },
+    ),
+    Computation(
         tables=("outages",),
         needs=(Need("interval_flow", "year"),),
         stages=("outages",),
@@ -357,11 +387,11 @@ COMPUTATIONS: tuple[Computation, ...] = (
     Computation(
         tables=("hourly_flow",),
         needs=(
-            Need("interval_flow", "window"),
-            Need("outages", "window"),
+            Need("metered_hours", "window"),
+            Need("known_totals", "window_with_year_before"),
             Need("source_files", "site", by_file=True),
         ),
-        stages=("read_raw_files", "weather_hours", "measured_hours", "fill_hours"),
+        stages=("read_raw_files", "weather_hours", "fill_hours"),
         make=_fill_hours,
         registers={
             "plots": ("plot", "area_ha"),

@@ -26,7 +26,7 @@ from dagster import (
 )
 from dagster._core.storage.tags import ASSET_PARTITION_RANGE_END_TAG, ASSET_PARTITION_RANGE_START_TAG
 
-from pipeline.orchestration.computations import NEIGHBOURS, Computation, Need
+from pipeline.orchestration.computations import Computation, Need
 from pipeline.site import Site
 
 SITE = "site"
@@ -70,12 +70,12 @@ class Partitions:
                 return MultiToSingleDimensionPartitionMapping(SITE)
             if need.reach in ("site", "year"):
                 return IdentityPartitionMapping()
-            distance = NEIGHBOURS
-            if need.reach == "window":
-                # Dagster knows one mapping for all sites; where their policies differ, its graph shows the widest window.
-                distance = max((site.policies.gap_window_years for site in self.sites.values()), default=0)
+            # Dagster knows one mapping for all sites; where their policies differ, its graph shows the widest window.
+            widest = max((site.policies.gap_window_years for site in self.sites.values()), default=0)
+            before, after = need.distances(widest)
             near = {
-                str(year): [str(other) for other in self.years if abs(other - year) <= distance] for year in self.years
+                str(year): [str(other) for other in self.years if year - before <= other <= year + after]
+                for year in self.years
             }
             return MultiPartitionMapping(
                 {

@@ -15,10 +15,10 @@ VERSIONS: Mapping[str, int] = {
     "pulse_counts": 1,
     "gauge_readings": 1,
     "weather_hours": 1,
-    "interval_flow": 1,
+    "interval_flow": 2,
+    "metered_hours": 1,
     "outages": 1,
-    "measured_hours": 1,
-    "fill_hours": 1,
+    "fill_hours": 2,
     "events": 1,
     "sample_results": 1,
     "concentration": 1,
@@ -36,8 +36,8 @@ class Stages:
     gauge_readings: Callable[..., Any]
     weather_hours: Callable[..., Any]
     interval_flow: Callable[..., Any]
+    metered_hours: Callable[..., Any]
     outages: Callable[..., Any]
-    measured_hours: Callable[..., Any]
     fill_hours: Callable[..., Any]
     events: Callable[..., Any]
     sample_results: Callable[..., Any]
@@ -49,9 +49,10 @@ class Stages:
         """The project's own stages; imported here, since their libraries take a second to load."""
         from pipeline.stages.concentration import concentration
         from pipeline.stages.events import events
-        from pipeline.stages.hours import fill_hours, measured_hours
+        from pipeline.stages.hours import fill_hours
         from pipeline.stages.intake import read_raw_files
         from pipeline.stages.loads import loads
+        from pipeline.stages.metered_hours import metered_hours
         from pipeline.stages.outages import outages
         from pipeline.stages.pulses import gauge_readings, pulse_counts
         from pipeline.stages.samples import sample_results
@@ -64,8 +65,8 @@ class Stages:
             gauge_readings=gauge_readings,
             weather_hours=weather_hours,
             interval_flow=interval_flow,
+            metered_hours=metered_hours,
             outages=outages,
-            measured_hours=measured_hours,
             fill_hours=fill_hours,
             events=events,
             sample_results=sample_results,

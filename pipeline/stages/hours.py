@@ -1,8 +1,8 @@
-"""From metering intervals to hours without holes.
+"""From metered hours to hours without holes.
 
-Belongs here: hourly sums of what was metered, the rule for partly metered hours, known totals across gaps, the basis and the
-interval of every hour.
-Does not: the models that estimate (science/gap_estimate.py), litres (stages/volumes.py), outages (stages/outages.py).
+Belongs here: the rule for partly metered hours, known totals across gaps, the basis and the interval of every hour.
+Does not: the models that estimate (science/gap_estimate.py), what was metered (stages/metered_hours.py), outages
+(stages/outages.py).
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-import duckdb
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -20,7 +19,6 @@ from pipeline.science.gap_estimate import UNFILLED, GapEstimates, estimate_gaps
 from pipeline.science.known_total import keep_total
 from pipeline.science.uncertainty import HALF_WIDTH_90_OF_EXPANDED
 from pipeline.site import Site
-from pipeline.stages.phrases import instant, within
 from pipeline.tables import table
 
 Floats = NDArray[np.float64]
@@ -36,106 +34,9 @@ HALF_WIDTH_90_OF_LIMIT = 0.9
 JCGM 100:2008, 4.3.7)."""
 
 
-@dataclass(frozen=True)
-class MeasuredHours:
-    """What the meters say of every plot-hour of a period.
-
-    Attributes:
-        hours: plot, hour_start, net_l, forward_l, reverse_l (of the metered part of the hour, L; empty where nothing was metered),
-            measured_fraction, below_range_fraction, meter, calibration (one of those of its intervals); no holes.
-        known_totals: plot, start, end, net_l: stretches longer than an hour of which a running counter tells only the total, L.
-    """
-
-    hours: pd.DataFrame
-    known_totals: pd.DataFrame
-
-
-def measured_hours(
-    session: duckdb.DuckDBPyConnection,
-    flow: duckdb.DuckDBPyRelation,
-    outages: pd.DataFrame,
-    site: Site,
-    start: datetime,
-    end: datetime,
-) -> MeasuredHours:
-    """Hourly sums of what was metered.
-
-    An interval that lies in several hours is shared out by time. Intervals that touch an outage are not used; what a running
-    counter tells across one is (stages/pulses.py keeps it only where the meter itself went on). Hours begin with the period, so
-    that they make up the site's days.
-
-    Args:
-        session: in which `flow` lives.
-        flow: rows of `interval_flow`.
-        outages: rows of `outages`; may be empty.
-        site: its plots.
-        start: first instant of the period; whole hours before `end`.
-        end: first instant after the period.
-
-    Returns:
-        Every plot-hour of the period and the totals known across gaps, each in order of plot and time.
-    """
-    flow.create_view("flow_by_interval", replace=True)
-    session.register("stretches_out", outages[["plot", "start", "end"]])
-    session.register("plots_of_site", pd.DataFrame({"plot": sorted(plot.plot for plot in site.plots)}))
-    usable = f"""
-        SELECT plot, meter, calibration, interval_start, interval_end, forward_l, reverse_l, net_l, below_range, quality
-        FROM flow_by_interval AS flow
-        WHERE net_l IS NOT NULL AND {within("interval_start", None, end)} AND interval_end > {instant(start)}
-            AND (quality = 'spans_gap' OR NOT EXISTS (
-                FROM stretches_out AS outage
-                WHERE outage.plot = flow.plot::VARCHAR AND outage.start < interval_end AND outage.end > interval_start))
-        """
-    only_total = f"quality = 'spans_gap' AND epoch_us(interval_end) - epoch_us(interval_start) > {HOUR_US}"
-    first = _microseconds(start)
-    hours = session.sql(
-        f"""
-        WITH numbered AS (
-            SELECT *, epoch_us(interval_start) - {first} AS since, epoch_us(interval_end) - {first} AS until
-            FROM ({usable}) WHERE NOT ({only_total})
-        ),
-        pieces AS (
-            SELECT *, since // {HOUR_US} AS hour, until - since AS length_us, 1.0 AS share
-            FROM numbered WHERE since >= 0 AND since // {HOUR_US} = (until - 1) // {HOUR_US}
-            UNION ALL
-            SELECT *, least(until, (hour + 1) * {HOUR_US}) - greatest(since, hour * {HOUR_US}) AS length_us,
-                length_us / (until - since) AS share
-            FROM (
-                SELECT *, unnest(range(since // {HOUR_US}, (until - 1) // {HOUR_US} + 1)) AS hour
-                FROM numbered WHERE since < 0 OR since // {HOUR_US} <> (until - 1) // {HOUR_US}
-            )
-        ),
-        sums AS (
-            -- Whole microlitres add up to the same last digit in whatever order the threads take them.
-            SELECT plot, hour,
-                sum((share * net_l * 1e6)::BIGINT) / 1e6 AS net_l,
-                sum((share * forward_l * 1e6)::BIGINT) / 1e6 AS forward_l,
-                sum((share * reverse_l * 1e6)::BIGINT) / 1e6 AS reverse_l,
-                least(sum(length_us), {HOUR_US}) / {HOUR_US} AS measured_fraction,
-                sum((share * (forward_l + reverse_l) * 1e6)::BIGINT) FILTER (below_range)
-                    / nullif(sum((share * (forward_l + reverse_l) * 1e6)::BIGINT), 0) AS below_range_fraction,
-                min(meter) AS meter, min(calibration) AS calibration
-            FROM pieces GROUP BY plot, hour
-        )
-        SELECT plot, make_timestamptz({first} + hour * {HOUR_US}) AS hour_start, net_l, forward_l, reverse_l,
-            coalesce(measured_fraction, 0.0) AS measured_fraction,
-            coalesce(below_range_fraction, 0.0) AS below_range_fraction, meter::VARCHAR AS meter,
-            calibration::VARCHAR AS calibration
-        FROM plots_of_site CROSS JOIN (SELECT range AS hour FROM range({(_microseconds(end) - first) // HOUR_US}))
-        LEFT JOIN (SELECT * REPLACE (plot::VARCHAR AS plot) FROM sums) USING (plot, hour)
-        ORDER BY plot, hour
-        """
-    ).df()
-    totals = session.sql(
-        f"""
-        SELECT plot::VARCHAR AS plot, interval_start AS start, interval_end AS end, net_l
-        FROM ({usable}) WHERE {only_total} ORDER BY plot, start
-        """
-    ).df()
-    return MeasuredHours(hours, totals)
-
-
-def fill_hours(measured: MeasuredHours, weather: pd.DataFrame, site: Site, year: int) -> pd.DataFrame:
+def fill_hours(
+    metered: pd.DataFrame, known_totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int
+) -> pd.DataFrame:
     """Every plot-hour of a water year within the record, measured or estimated.
 
     The rules, in this order:
@@ -160,7 +61,8 @@ def fill_hours(measured: MeasuredHours, weather: pd.DataFrame, site: Site, year:
     how well their timing is known, and overstates the uncertainty of their sum.
 
     Args:
-        measured: what the meters say, of all window years.
+        metered: rows of `metered_hours` of all window years.
+        known_totals: rows of `known_totals` of the same years, and of the year before.
         weather: hour_start, rain_mm, air_temp_c; may be empty.
         site: plots, treatments, meters, error curves, calibrations, policies.
         year: the water year to fill.
@@ -168,7 +70,7 @@ def fill_hours(measured: MeasuredHours, weather: pd.DataFrame, site: Site, year:
     Returns:
         Rows of `hourly_flow`.
     """
-    window = _Window.of(measured, weather, site, year)
+    window = _Window.of(metered, known_totals, weather, site, year)
     volume, down, up, basis = window.metered()
     estimates = window.estimates(window.year_hours)
     rate = np.where(window.is_measured, window.rate, estimates.volume)
@@ -238,7 +140,7 @@ class _Window:
     year_of_hour: NDArray[np.int64]
 
     @classmethod
-    def of(cls, measured: MeasuredHours, weather: pd.DataFrame, site: Site, year: int) -> _Window:
+    def of(cls, hours: pd.DataFrame, totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int) -> _Window:
         """The part of the inputs that the water year may learn from."""
         reach = site.policies.gap_window_years
         years = range(year - reach, year + reach + 1)
@@ -252,7 +154,6 @@ class _Window:
         plots = sorted(plot.plot for plot in site.plots)
         shape = (len(plots), count)
 
-        hours = measured.hours
         at = (_epoch_us(hours["hour_start"]) - first) // HOUR_US
         plot = pd.Index(plots).get_indexer(pd.Index(hours["plot"]))
         rows = np.flatnonzero((at >= 0) & (at < count) & (plot >= 0) & (hours["measured_fraction"] > 0).to_numpy())
@@ -264,7 +165,6 @@ class _Window:
             return whole
 
         gross = (hours["forward_l"] + hours["reverse_l"]).to_numpy(dtype=float)
-        totals = measured.known_totals
         known = np.column_stack(
             [
                 pd.Index(plots).get_indexer(pd.Index(totals["plot"])),
@@ -373,6 +273,8 @@ class _Window:
             return by_time
         first, covered = _coverage(start, end)
         touched = range(int(self.year_of_hour[first]), int(self.year_of_hour[first + covered.size - 1]) + 1)
+        if len(touched) > self.site.policies.gap_window_years + 1:
+            return by_time  # so do the outer ones of these years, in whose window it is not whole
         wanted = np.zeros(self.net_l.shape, dtype=bool)
         wanted[plot, first : first + covered.size] = True
         estimates = self.estimates(wanted, touched)

@@ -51,6 +51,30 @@ def outages(
     return frame[list(table("outages").names)]
 
 
+def declared_outages(site: Site, end: datetime) -> pd.DataFrame:
+    """Declared outages by plot.
+
+    Args:
+        site: outages by plot, meter or logger; meters and wiring that say which plot they meant at the time.
+        end: first instant after the time that matters; an outage that goes on is cut there.
+
+    Returns:
+        plot, start, end; stretches of one plot may overlap.
+    """
+    rows = [
+        (plot.plot, since, until)
+        for plot in site.plots
+        for since, until, _ in _declared(site, plot.plot, datetime.min.replace(tzinfo=UTC), end)
+    ]
+    times = {name: [row[place] for row in rows] for place, name in ((1, "start"), (2, "end"))}
+    return pd.DataFrame(
+        {
+            "plot": pd.Series([row[0] for row in rows], dtype="str"),
+            **{name: pd.Series(values, dtype="datetime64[us, UTC]") for name, values in times.items()},
+        }
+    )
+
+
 def _microseconds(moment: datetime) -> int:
     return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
 

@@ -80,6 +80,7 @@ def _volumes(site: Site, meter: Meter, forward: Calibration, reverse: Calibratio
             {literal(meter.meter)}::{words(row.meter for row in site.meters)} AS meter,
             interval_start, interval_end, forward_l, reverse_l, forward_l - reverse_l AS net_l,
             (forward_l - reverse_l) / minutes AS flow_l_min, {literal(forward.name)}::{names} AS calibration,
+            {literal(reverse.name) if reverse else "NULL"}::{names} AS reverse_calibration,
             coalesce(forward_l + reverse_l > 0 AND forward_l + reverse_l < {lowest!r}::DOUBLE * minutes, false) AS below_range,
             quality::{words(PULSE_QUALITY)} AS quality
         FROM (

@@ -46,6 +46,34 @@ _START = Column("interval_start", "instant", "Start of the interval, inclusive."
 _END = Column("interval_end", "instant", "End of the interval, exclusive.", "UTC")
 
 
+_MEASURED_FRACTION = Column(
+    "measured_fraction", "decimal", "Share of the hour that was metered.", "1", minimum=0.0, maximum=1.0
+)
+_BELOW_RANGE_FRACTION = Column(
+    "below_range_fraction",
+    "decimal",
+    "Share of the hour's metered water (both directions) that ran slower than the meter is accurate.",
+    "1",
+    minimum=0.0,
+    maximum=1.0,
+)
+
+_ON_THE_HOUR = Derived(
+    "seconds_off_hour",
+    "(epoch_us(hour_start) // 1000000) % 900",
+    "Hours start on the hour of the site's standard time, whose offset is a whole number of quarter hours.",
+    minimum=0,
+    maximum=0,
+)
+
+_NET_IS_DIFFERENCE = Derived(
+    "net_minus_difference_l",
+    "net_l - (forward_l - reverse_l)",
+    "Net is forward minus reverse.",
+    minimum=-1e-6,
+    maximum=1e-6,
+)
+
 _LENGTH_POSITIVE = Derived(
     "interval_length_s",
     "epoch_us(interval_end) / 1000000 - epoch_us(interval_start) / 1000000",
@@ -344,6 +372,12 @@ TABLES: tuple[Table, ...] = (
                 "Calibration of the forward pulses that was in effect: meter, direction, first day.",
             ),
             Column(
+                "reverse_calibration",
+                "code",
+                "Calibration of the reverse pulses that was in effect; empty where there was none.",
+                nullable=True,
+            ),
+            Column(
                 "below_range",
                 "flag",
                 "Water ran, but slower than the meter's error curve stays within the site's tolerance.",
@@ -356,13 +390,7 @@ TABLES: tuple[Table, ...] = (
         derived=(
             _LENGTH_POSITIVE,
             _ON_GRID,
-            Derived(
-                "net_minus_difference_l",
-                "net_l - (forward_l - reverse_l)",
-                "Net is forward minus reverse.",
-                minimum=-1e-6,
-                maximum=1e-6,
-            ),
+            _NET_IS_DIFFERENCE,
             Derived(
                 "share_of_top_flow",
                 _SHARE_OF_TOP_FLOW,
@@ -377,6 +405,88 @@ TABLES: tuple[Table, ...] = (
                 "The rate is one that a pipe can carry: no more than twice the meter's top flow.",
                 minimum=0.0,
                 maximum=2.0,
+            ),
+        ),
+    ),
+    Table(
+        name="metered_hours",
+        row="one plot-hour as metered, no holes",
+        group="metered_hours",
+        columns=(
+            _PLOT,
+            Column("hour_start", "instant", "Start of the hour.", "UTC"),
+            Column("meter", "code", "Meter that metered most of the hour's water. Empty where none did.", nullable=True),
+            Column("calibration", "code", "Calibration of its forward pulses, as in interval_flow.", nullable=True),
+            Column("reverse_calibration", "code", "Calibration of its reverse pulses.", nullable=True),
+            Column("forward_l", "decimal", "Volume that drained, of the metered part.", "L", nullable=True, minimum=0.0),
+            Column("reverse_l", "decimal", "Volume that ran back, of the metered part.", "L", nullable=True, minimum=0.0),
+            Column(
+                "net_l",
+                "decimal",
+                "Forward minus reverse volume, of the metered part of the hour. " + NEGATIVE_IS_REAL,
+                "L",
+                nullable=True,
+            ),
+            _MEASURED_FRACTION,
+            _BELOW_RANGE_FRACTION,
+            Column(
+                "error_curve_l",
+                "decimal",
+                "Limit of the error that the meter's error curve allows on the metered water of both directions, at the rates at "
+                "which it ran; at most all of it.",
+                "L",
+                nullable=True,
+                minimum=0.0,
+            ),
+            Column(
+                "counting_l",
+                "decimal",
+                "Litres of one pulse; of the larger one where the meter counted both ways.",
+                "L",
+                nullable=True,
+                minimum=0.0,
+            ),
+        ),
+        key=("plot", "hour_start"),
+        sort=("plot", "hour_start"),
+        time_column="hour_start",
+        derived=(
+            _ON_THE_HOUR,
+            _NET_IS_DIFFERENCE,
+            Derived(
+                "error_beyond_water_l",
+                "error_curve_l - (forward_l + reverse_l)",
+                "The error curve's error is at most all of the water.",
+                maximum=1e-4,
+            ),
+            Derived(
+                "metered_or_said",
+                "case when (net_l is null) = (measured_fraction = 0) then 0 else 1 end",
+                "An hour without a metered volume says that nothing of it was metered, and only such an hour.",
+                minimum=0,
+                maximum=0,
+            ),
+        ),
+    ),
+    Table(
+        name="known_totals",
+        row="one stretch of which a running counter tells only the total",
+        group="metered_hours",
+        columns=(
+            _PLOT,
+            Column("start", "instant", "First instant of the stretch.", "UTC"),
+            Column("end", "instant", "First instant after it; it may lie in a later water year.", "UTC"),
+            Column("net_l", "decimal", "Net volume of the stretch. " + NEGATIVE_IS_REAL, "L"),
+        ),
+        key=("plot", "start"),
+        sort=("plot", "start"),
+        time_column="start",
+        derived=(
+            Derived(
+                "stretch_length_h",
+                '(epoch_us("end") - epoch_us("start")) / 3.6e9',
+                "The stretch is longer than an hour.",
+                minimum=1.0,
             ),
         ),
     ),
@@ -423,34 +533,14 @@ TABLES: tuple[Table, ...] = (
             Column("net_l_p05", "decimal", "5th percentile of net_l.", "L", nullable=True),
             Column("net_l_p95", "decimal", "95th percentile of net_l.", "L", nullable=True),
             Column("basis", "code", "Where the number comes from.", codes=BASIS),
-            Column(
-                "measured_fraction",
-                "decimal",
-                "Share of the hour that was metered.",
-                "1",
-                minimum=0.0,
-                maximum=1.0,
-            ),
-            Column(
-                "below_range_fraction",
-                "decimal",
-                "Share of the hour's metered water (both directions) that ran slower than the meter is accurate.",
-                "1",
-                minimum=0.0,
-                maximum=1.0,
-            ),
+            _MEASURED_FRACTION,
+            _BELOW_RANGE_FRACTION,
         ),
         key=("plot", "hour_start"),
         sort=("plot", "hour_start"),
         time_column="hour_start",
         derived=(
-            Derived(
-                "seconds_off_hour",
-                "(epoch_us(hour_start) // 1000000) % 900",
-                "Hours start on the hour of the site's standard time, whose offset is a whole number of quarter hours.",
-                minimum=0,
-                maximum=0,
-            ),
+            _ON_THE_HOUR,
             Derived(
                 "interval_order",
                 "least(net_l - net_l_p05, net_l_p95 - net_l)",

@@ -126,6 +126,7 @@ DOMAIN: Mapping[str, tuple[Derived, ...]] = {
     "pulse_counts": (_ONE_INTERVAL, _no_overlap("plot, meter")),
     "gauge_readings": (_no_overlap("gauge"),),
     "interval_flow": (_ONE_INTERVAL, _no_overlap("plot")),
+    "metered_hours": (_no_holes("plot"),),
     "hourly_flow": (_no_holes("plot"),),
     "concentration": (_no_holes("plot, analyte"),),
 }
