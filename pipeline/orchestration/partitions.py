@@ -73,14 +73,14 @@ class Partitions:
             # Dagster knows one mapping for all sites; where their policies differ, its graph shows the widest window.
             widest = max((site.policies.gap_window_years for site in self.sites.values()), default=0)
             before, after = need.distances(widest)
-            near = {
-                str(year): [str(other) for other in self.years if year - before <= other <= year + after]
-                for year in self.years
+            needed_by = {
+                str(needed): [str(year) for year in self.years if year - before <= needed <= year + after]
+                for needed in self.years
             }
             return MultiPartitionMapping(
                 {
                     SITE: DimensionPartitionMapping(SITE, IdentityPartitionMapping()),
-                    WATER_YEAR: DimensionPartitionMapping(WATER_YEAR, StaticPartitionMapping(near)),
+                    WATER_YEAR: DimensionPartitionMapping(WATER_YEAR, StaticPartitionMapping(needed_by)),
                 }
             )
 
