@@ -1,4 +1,4 @@
-"""The command line: `drainledger run`, `status`, `inspect`, `serve`, `check-site`.
+"""The command line: `drainledger run`, `status`, `inspect`, `serve`, `check-site`, `size-meter`.
 
 Belongs here: reading the command, calling the rooms that do the work, exit codes (0 done; 1 failed, a check failed or a raw file is
 held; 2 the command itself was wrong).
@@ -10,13 +10,14 @@ Slow libraries are imported where they are used, so that `--help` and a wrong co
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import socket
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -123,7 +124,111 @@ def _parser() -> argparse.ArgumentParser:
         "drainledger check-site configs/sedge-hollow",
     )
     check.add_argument("folder", type=Path, metavar="FOLDER", help="the site folder")
+    _add_size_meter(commands)
     return parser
+
+
+def _add_size_meter(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    size = _command(
+        commands,
+        "size-meter",
+        "compare bores for a plot's meter on its measured flow",
+        "Takes the measured flow of one plot, both ways by size, and says for each bore: from which flow a meter is accurate, how "
+        "much water and time lies below that and what it does to the uncertainty of a year's volume; velocity and head loss of throat "
+        "and reducers at the highest flow and at flows that are exceeded for a share of the time. A smaller bore reads slow water "
+        "better and holds back more head; which of the two matters more is for you to weigh. Prints tables, writes a picture, and a "
+        "sheet if asked; changes no table and no register. Needs the flow that `drainledger run` has stored.",
+        "drainledger size-meter configs/sedge-hollow --plot P1\n"
+        "  drainledger size-meter configs/sedge-hollow --plot P1 --bore-mm 50,65,100 --exceeded 0.5,2,10 --head-m 0.3 --slope 0.002",
+    )
+    size.add_argument(
+        "folder",
+        nargs="?",
+        type=Path,
+        metavar="FOLDER",
+        help="the site folder (default: the one of configs/ that has the plot)",
+    )
+    size.add_argument("--plot", required=True, metavar="PLOT", help="the plot, as named in plots.csv")
+    size.add_argument(
+        "--lake", type=Path, default=Path("sample_lake"), metavar="FOLDER", help="the lake (default: sample_lake)"
+    )
+    size.add_argument(
+        "--bore-mm",
+        type=_numbers(0, math.inf, "bores in mm, such as 50,65,100"),
+        metavar="LIST",
+        help="bores to compare, in mm, parted by commas (default: nominal trade sizes from 40 mm up to the main; a maker's own bore "
+        "differs by some per cent). The bore in use is always shown",
+    )
+    size.add_argument(
+        "--exceeded",
+        type=_numbers(0, 100, "percentages between 0 and 100, such as 1,5,50"),
+        default=(1.0, 5.0, 50.0),
+        metavar="LIST",
+        help="percentages of the measured time, parted by commas: the flows that are exceeded for so long are looked at, and the "
+        "highest (default: 1,5,50)",
+    )
+    size.add_argument(
+        "--range",
+        choices=("meter", "trade"),
+        default="meter",
+        help="from where on a meter of another bore is accurate: `meter`, the error curve of the meter in use at the same velocity; "
+        "`trade`, ±5 %% from 1.5 cm/s upwards (default: meter)",
+    )
+    size.add_argument(
+        "--reducer-angle-deg",
+        type=_number(0, 180, "an angle above 0 and up to 180 degrees"),
+        default=30.0,
+        metavar="NUMBER",
+        help="angle between opposite walls of both reducers; 180 is a sudden change of bore (default: 30, usual for fittings)",
+    )
+    size.add_argument(
+        "--throat-mm",
+        type=_number(0, math.inf, "a length in mm above 0"),
+        metavar="NUMBER",
+        help="length of pipe of the meter's bore between the reducers (default: ten bores)",
+    )
+    size.add_argument(
+        "--roughness-mm",
+        type=_number(0, math.inf, "a roughness in mm above 0"),
+        default=0.0015,
+        metavar="NUMBER",
+        help="roughness of the throat's wall (default: 0.0015, drawn plastic)",
+    )
+    size.add_argument(
+        "--water-temp-c",
+        type=_number(0, 40, "a temperature above 0 and up to 40 °C"),
+        default=10.0,
+        metavar="NUMBER",
+        help="temperature of the water, which sets its viscosity (default: 10)",
+    )
+    size.add_argument(
+        "--slope",
+        type=_number(0, 1, "a fall in m per m above 0, such as 0.002"),
+        metavar="NUMBER",
+        help="fall of the main in m per m: says what it carries when it just runs full",
+    )
+    size.add_argument(
+        "--manning-n",
+        type=_number(0, 1, "a coefficient above 0, such as 0.015"),
+        default=0.015,
+        metavar="NUMBER",
+        help="Manning's coefficient of the main (default: 0.015, corrugated plastic; smooth pipe about 0.010)",
+    )
+    size.add_argument(
+        "--head-m",
+        type=_number(0, math.inf, "a head in m above 0"),
+        metavar="NUMBER",
+        help="head in m that may be lost at the meter: says how much of it each bore takes, and for how long more",
+    )
+    size.add_argument(
+        "--picture",
+        type=Path,
+        metavar="FILE",
+        help="where the picture (SVG) goes (default: meter-sizing_SITE_PLOT.svg in this folder)",
+    )
+    size.add_argument(
+        "--csv", type=Path, metavar="FILE", help="write every number of the comparison to this file as well"
+    )
 
 
 def _command(
@@ -157,6 +262,31 @@ def _port(text: str) -> int:
     return int(text)
 
 
+def _number(above: float, up_to: float, allowed: str) -> Callable[[str], float]:
+    """What reads a number within bounds; `allowed` says them."""
+
+    def read(text: str) -> float:
+        try:
+            number = float(text)
+        except ValueError:
+            number = math.nan
+        if not (above < number <= up_to and math.isfinite(number)):
+            raise argparse.ArgumentTypeError(f"expected {allowed}, and found {text}")
+        return number
+
+    return read
+
+
+def _numbers(above: float, up_to: float, allowed: str) -> Callable[[str], tuple[float, ...]]:
+    """What reads numbers parted by commas, each once, in increasing order."""
+    read_one = _number(above, up_to, allowed)
+
+    def read(text: str) -> tuple[float, ...]:
+        return tuple(sorted({read_one(part) for part in text.split(",")}))
+
+    return read
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Carry out one command; returns the exit code."""
     command = _parser().parse_args(arguments)
@@ -170,6 +300,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if command.command == "inspect":
             return _inspect(console, errors, command.file, command.site, command.lake)
         lake = _lake(command.lake)
+        if command.command == "size-meter":
+            return _size_meter(console, lake, command)
         sites = _sites(command.site)
         if command.command == "run":
             return _run(console, errors, lake, sites, command.accept)
@@ -265,6 +397,55 @@ def _inspect(console: Console, errors: Console, file: Path, named: Sequence[Path
     if lake is None:
         console.print(f"{lake_folder} is no folder: nothing is compared with a lake.", markup=False, highlight=False)
     return DONE if found.fits else FAILED
+
+
+def _size_meter(console: Console, lake: Lake, command: argparse.Namespace) -> int:
+    from pipeline.lake import open_session, replace_text
+    from pipeline.publish.sizing import size_meter, sizing_sheet, sizing_text
+    from pipeline.publish.sizing_picture import sizing_picture
+    from pipeline.stages.meter_sizing import Conditions, SizingError
+
+    sites = list(_sites([command.folder] if command.folder else None).values())
+    having = [site for site in sites if command.plot in {plot.plot for plot in site.plots}] or sites
+    if len(having) > 1:
+        raise RefusalError(
+            f"Which site is meant by plot {command.plot}? Name its folder: {', '.join(str(site.folder) for site in having)}."
+        )
+    site = having[0]
+    picture = command.picture or Path(f"meter-sizing_{site.site}_{command.plot.replace('/', '_')}.svg")
+    if command.csv is not None and command.csv.resolve() == picture.resolve():
+        raise RefusalError(f"--csv and the picture would both be {picture}. Name another place for one of them.")
+    for target in filter(None, (picture, command.csv)):
+        for kept in (site.folder, lake.root / "raw", lake.tables):
+            if target.resolve().is_relative_to(kept.resolve()):
+                raise RefusalError(
+                    f"{target} would lie in {kept}, where only what belongs there is kept. Name another place."
+                )
+    conditions = Conditions(
+        exceeded_pct=command.exceeded,
+        angle_deg=command.reducer_angle_deg,
+        throat_mm=command.throat_mm,
+        roughness_mm=command.roughness_mm,
+        temperature_c=command.water_temp_c,
+        accurate_range=command.range,
+        slope=command.slope,
+        manning_n=command.manning_n,
+        head_m=command.head_m,
+    )
+    try:
+        with open_session() as session:
+            sizing = size_meter(session, lake, site, command.plot, command.bore_mm, conditions)
+    except SizingError as error:
+        raise RefusalError(str(error)) from error
+    for part in sizing_text(sizing):
+        console.print(part, highlight=False, soft_wrap=isinstance(part, Text))
+    files = [("Picture", picture, sizing_picture(sizing))]
+    if command.csv is not None:
+        files.append(("Sheet", command.csv, sizing_sheet(sizing)))
+    for what, target, text in files:
+        replace_text(target, text)
+        console.print(f"{what}: {target}", markup=False, highlight=False, soft_wrap=True)
+    return DONE
 
 
 def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], accept: Sequence[str]) -> int:

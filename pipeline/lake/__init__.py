@@ -5,7 +5,7 @@ Does not: what a table means (tables/), how it is computed (stages/), when (orch
 """
 
 from pipeline.lake.fingerprint import fingerprint
-from pipeline.lake.lake import Lake, LakeError, replace_file
+from pipeline.lake.lake import Lake, LakeError, replace_text
 from pipeline.lake.session import open_session
 
-__all__ = ["Lake", "LakeError", "fingerprint", "open_session", "replace_file"]
+__all__ = ["Lake", "LakeError", "fingerprint", "open_session", "replace_text"]

@@ -135,7 +135,7 @@ class Lake:
                 column_encoding=dict.fromkeys(integers, "DELTA_BINARY_PACKED"),
             )
 
-        return replace_file(self.path(table, site, year), write)
+        return _replace(self.path(table, site, year), write)
 
     def write_relation(
         self, table: Table, rows: duckdb.DuckDBPyRelation, made_from: str, site: str, year: int | None = None
@@ -164,23 +164,28 @@ class Lake:
                 """,
             )
 
-        return replace_file(self.path(table, site, year), write)
+        return _replace(self.path(table, site, year), write)
 
     def write_text(self, name: str, text: str) -> Path:
         """Replace a text file in `tables/`."""
-        return replace_file(self.tables / name, lambda path: path.write_bytes(text.encode()))
+        return replace_text(self.tables / name, text)
 
 
-def replace_file(path: Path, write: Callable[[Path], object]) -> Path:
-    """Write beside the target, force it to the disk, and only then put it in the target's place.
+def replace_text(path: Path, text: str) -> Path:
+    """Replace one file by a text in UTF-8, whole or not at all; its line ends are those of the text.
 
     Args:
-        path: the target; its folder is made where there is none.
-        write: writes the whole file at the path that it is given.
+        path: the file; its folder is made where there is none.
+        text: the new content.
 
     Raises:
         LakeError: the file cannot be written; the former one, if there was one, stands as it was.
     """
+    return _replace(path, lambda beside: beside.write_bytes(text.encode()))
+
+
+def _replace(path: Path, write: Callable[[Path], object]) -> Path:
+    """Write beside the target, force it to the disk, and only then put it in the target's place."""
     beside = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
