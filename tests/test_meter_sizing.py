@@ -143,6 +143,11 @@ def test_shares_below_range_are_of_the_water_and_of_the_time_that_water_ran(site
     assert rows["running_time_below_range"].tolist() == pytest.approx([0.75])
 
 
+def test_the_lowest_accurate_flow_itself_is_within_range(site: Site) -> None:
+    rows = meter_sizing(site, "north", classes([4.19, 4.2, 4.21], [1.0, 1.0, 1.0]), [75.0], Conditions()).candidates
+    assert rows["running_time_below_range"].tolist() == pytest.approx([1 / 3])
+
+
 def test_a_years_uncertainty_joins_the_curves_limit_and_the_calibrations(site: Site) -> None:
     # The limit: every litre with the curve's error at its flow. Calibrations: ±1 % (k = 2) forward and reverse, independent.
     record = classes([2.0, 20.0], [50.0, 10.0], reverse=0.25)
