@@ -36,7 +36,8 @@ from numpy.typing import NDArray
 import tests.field
 from pipeline.science.event_rule import event_hours, stretches
 from pipeline.site import Site, load_site
-from pipeline.stages.hours import MeasuredHours, fill_hours
+from pipeline.stages.hours import fill_hours
+from pipeline.stages.metered_hours import MeteredHours
 from tests.field import Plan, simulate
 from tests.field.failures import Outage, draw_outages, thunder
 from tests.field.plots import plots_of_loggers
@@ -116,12 +117,12 @@ def hidden_hours(truth: Truth) -> Flags:
     return hidden
 
 
-def metered(truth: Truth, hidden: Flags) -> MeasuredHours:
+def metered(truth: Truth, hidden: Flags) -> MeteredHours:
     """The hours as the stage before would give them: all of an hour or nothing of it was metered."""
     plots, hours = hidden.shape
     shown = ~hidden.ravel()
     meter = {row.plot: row.meter for row in truth.site.meters}
-    calibration = {row.meter: row.name for row in truth.site.calibrations}
+    calibration = {(row.meter, row.direction): row.name for row in truth.site.calibrations}
     frame = pd.DataFrame(
         {
             "plot": np.repeat(np.array(truth.plots, dtype=object), hours),
@@ -134,7 +135,9 @@ def metered(truth: Truth, hidden: Flags) -> MeasuredHours:
         }
     )
     frame["meter"] = frame["plot"].map(meter).where(shown)
-    frame["calibration"] = frame["meter"].map(calibration)
+    for name, direction in (("calibration", "forward"), ("reverse_calibration", "reverse")):
+        frame[name] = frame["meter"].map({meter: row for (meter, way), row in calibration.items() if way == direction})
+    frame["error_curve_l"] = frame["counting_l"] = np.where(shown, 0.0, np.nan)
     totals = pd.DataFrame(
         {
             "plot": pd.Series(dtype="str"),
@@ -143,7 +146,7 @@ def metered(truth: Truth, hidden: Flags) -> MeasuredHours:
             "net_l": pd.Series(dtype="float64"),
         }
     )
-    return MeasuredHours(frame.astype({"plot": "str"}), totals)
+    return MeteredHours(frame.astype({"plot": "str"}), totals)
 
 
 @dataclass(frozen=True)
@@ -157,9 +160,9 @@ class Filled:
     members: NDArray[np.float32] | None
 
 
-def by_stage(measured: MeasuredHours, weather: pd.DataFrame, site: Site, year: int, wanted: Flags) -> Filled:
+def by_stage(measured: MeteredHours, weather: pd.DataFrame, site: Site, year: int, wanted: Flags) -> Filled:
     """The project's own stage, through its public function."""
-    result = fill_hours(measured, weather, site, year)
+    result = fill_hours(measured.hours, measured.known_totals, weather, site, year)
     rows = getattr(result, "hours", result).sort_values(["plot", "hour_start"])
     shape = wanted.shape
     volume, lower, upper, basis = (
