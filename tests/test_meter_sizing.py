@@ -7,11 +7,13 @@ import math
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -322,6 +324,27 @@ def test_a_lake_without_flow_says_what_to_run_first(tmp_path: Path, capsys: pyte
     said = capsys.readouterr().err
     assert f"Run `drainledger run --site {field.folder} --lake {field.root / 'lake'}` first." in said
     assert not (tmp_path / "sizing.svg").exists()
+
+
+def _cut_short(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-100])
+
+
+def _without_a_column(path: Path) -> None:
+    rows = pq.ParquetFile(path).read().drop_columns(["calibration"])
+    pq.write_table(rows, path)
+
+
+@pytest.mark.parametrize("harm", [_cut_short, _without_a_column])
+def test_flow_that_is_damaged_or_of_another_version_is_told_in_words(
+    field: Field, tmp_path: Path, capsys: pytest.CaptureFixture[str], harm: Callable[[Path], None]
+) -> None:
+    own = copy_of(field, tmp_path / "field")
+    harm(own.lake.path(table("interval_flow"), SITE, YEARS[0]))
+    assert main(_command(own, tmp_path, "--plot", own.site.plots[0].plot)) == 1
+    said = capsys.readouterr().err
+    assert "cannot be read: it is damaged, or another version of the program wrote it" in said
+    assert f"Run `drainledger run --site {own.folder}" in said
 
 
 @pytest.mark.parametrize("place", ["configs/sedge-hollow/meters.csv", "lake/raw/sizing.csv", "lake/tables/sizing.csv"])

@@ -64,19 +64,23 @@ def size_meter(
     bores_to_compare(site, meter_in_use(site, plot), bores_mm)
     flow, outages = table("interval_flow"), table("outages")
     years = lake.years(flow, site.site)
+    run_first = f"Run `drainledger run --site {site.folder} --lake {lake.root}` first."
     if not years or set(years) - set(lake.years(outages, site.site)):
-        raise SizingError(
-            f"{lake.tables} does not hold the measured flow of {site.title} yet. Run `drainledger run --site {site.folder} "
-            f"--lake {lake.root}` first."
+        raise SizingError(f"{lake.tables} does not hold the measured flow of {site.title} yet. {run_first}")
+    try:
+        record = flow_record(
+            session,
+            lake.relation(session, flow, site.site, years),
+            lake.relation(session, outages, site.site, years),
+            site,
+            plot,
+            years,
         )
-    record = flow_record(
-        session,
-        lake.relation(session, flow, site.site, years),
-        lake.relation(session, outages, site.site, years),
-        site,
-        plot,
-        years,
-    )
+    except duckdb.Error as error:
+        raise SizingError(
+            f"The flow of {site.title} in {lake.tables} cannot be read: it is damaged, or another version of the program wrote it "
+            f"({str(error).splitlines()[0]}). {run_first}"
+        ) from error
     if not record.hours.size:
         raise SizingError(
             f"{lake.tables} holds no measured interval of plot {plot} outside its outages. `drainledger status --site {site.folder} "
@@ -316,8 +320,10 @@ def _digits(value: float) -> str:
 
 
 def _head(metres: float) -> str:
-    """Metres to the millimetre, or three digits where there are more."""
-    return "<0.001" if 0 < metres < 0.0005 else f"{metres:,.3f}" if metres < 10 else f"{metres:,.1f}"
+    """Metres to the millimetre; to the decimetre from 10 m."""
+    if metres == 0:
+        return "0"
+    return "<0.001" if metres < 0.0005 else f"{metres:,.3f}" if metres < 10 else f"{metres:,.1f}"
 
 
 def _percent(share: float) -> str:
