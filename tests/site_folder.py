@@ -58,6 +58,7 @@ FOLDER = {
         "S2,S,100,200,bore-100,1100,2020-12-01,\n",
         "accuracy.csv": "accuracy,flow_l_min,error_pct\n"
         "bore-75,2.0,12\nbore-75,4.2,5\nbore-75,20,1\nbore-100,3.6,12\nbore-100,7.5,5\nbore-100,36,1\n",
+        "accuracy_classes.csv": "accuracy,q3_m3_h,ratio\nplate-80,63,160\nplate-100,100,200\n",
         "wiring.csv": "logger,column,meter,direction,counts,modulus,from,to\n"
         "east,n1,N1,forward,interval,,2019-10-01,\n"
         "east,n2,N1,reverse,interval,,2019-10-01,\n"

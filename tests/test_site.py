@@ -148,10 +148,16 @@ def test_a_gauge_need_not_belong_to_a_plot(site: Site) -> None:
     assert [gauge.plot for gauge in site.gauges] == [None, "N"]
 
 
-@pytest.mark.parametrize("file", ["treatments.csv", "outages.csv", "clocks.csv", "gauges.csv"])
+@pytest.mark.parametrize("file", ["treatments.csv", "outages.csv", "clocks.csv", "gauges.csv", "accuracy_classes.csv"])
 def test_an_absent_optional_register_is_empty(tmp_path: Path, file: str) -> None:
     site = load_site(write_folder(tmp_path, {name: text for name, text in FOLDER.items() if name != file}))
     assert getattr(site, file.removesuffix(".csv")) == ()
+
+
+def test_a_calibration_may_be_entered_today(tmp_path: Path) -> None:
+    today = datetime.now(UTC).date()
+    site = changed(tmp_path, "calibrations.csv", "bench,2020-10-02", f"bench,{today.isoformat()}")
+    assert site.calibrations[1].entered == today
 
 
 @pytest.mark.parametrize("column", ["evidence", "entered"])

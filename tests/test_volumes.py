@@ -13,7 +13,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.lake import open_session
-from pipeline.science.error_curve import error_pct, lowest_flow_within
 from pipeline.site import Site
 from pipeline.stages.outages import outages
 from pipeline.stages.volumes import VolumeError, interval_flow
@@ -121,25 +120,6 @@ def test_pulses_that_no_calibration_covers_stop_with_meter_and_time(
     frame = pulse_frame([10], [0], start=pd.Timestamp("2018-01-01T06:00Z"))
     with pytest.raises(VolumeError, match=r"meter M1 has forward pulses .* no calibration covers 2018-01-01T06:00Z"):
         interval_flow(session, session.from_df(frame), small_site(tmp_path))
-
-
-def test_error_curve_is_straight_in_the_logarithm_of_flow_and_grows_as_one_over_flow_below() -> None:
-    """Worked by hand: half way between 4 and 40 L/min in the logarithm is sqrt(160) = 12.649 L/min."""
-    flows, errors = [4.0, 40.0], [5.0, 1.0]
-    assert error_pct([160**0.5, 4.0, 2.0, 1.0, -2.0, 400.0], flows, errors) == pytest.approx(
-        [3.0, 5.0, 10.0, 20.0, 10.0, 1.0]
-    )
-    assert np.isinf(error_pct([0.0], flows, errors)).all()
-
-
-def test_a_three_inch_meter_leaves_five_per_cent_near_four_point_two_litres_a_minute() -> None:
-    """Common practice, no source: 4.2 L/min, which in a 76.2 mm bore is a velocity near 1.5 cm/s."""
-    lowest = lowest_flow_within(5.0, [2.1, 42.0, 400.0], [10.0, 0.5, 0.2])
-    crossing = np.exp(np.interp(-5.0, [-10.0, -0.5], np.log([2.1, 42.0])))
-    assert lowest == pytest.approx(crossing)
-    velocity_cm_s = 4.2 * 1000 / 60 / (np.pi * 7.62**2 / 4)
-    assert velocity_cm_s == pytest.approx(1.5, abs=0.05)
-    assert lowest_flow_within(5.0, [4.2, 42.0], [5.0, 1.0]) == pytest.approx(4.2)
 
 
 def usable(starts: list[int], minutes: int = 10) -> pd.DataFrame:

@@ -317,6 +317,7 @@ _METER = ("meter", "plot", "accuracy", "top_l_min", "from", "to")
 _WIRING = ("logger", "column", "meter", "direction", "counts", "modulus", "from", "to")
 _CLOCK = ("logger", "shift_s", "shift_at_end_s", "from", "to")
 _GAUGE = ("gauge", "logger", "column", "quantity", "unit", "plot", "from", "to")
+_CLASS = ("accuracy", "q3_m3_h", "ratio")
 _CURVE = ("accuracy", "flow_l_min", "error_pct")
 
 COMPUTATIONS: tuple[Computation, ...] = (
@@ -354,6 +355,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             "calibrations": _CALIBRATION,
             "meters": _METER,
             "accuracy": _CURVE,
+            "accuracy_classes": _CLASS,
             "plots": ("plot",),
         },
         policies=("accuracy_tolerance_pct",),
@@ -368,6 +370,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             "wiring": _WIRING,
             "meters": _METER,
             "accuracy": _CURVE,
+            "accuracy_classes": _CLASS,
             "calibrations": _CALIBRATION,
             "plots": ("plot",),
         },
@@ -398,6 +401,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             "treatments": ("plot", "treatment", "from", "to"),
             "meters": _METER,
             "accuracy": _CURVE,
+            "accuracy_classes": _CLASS,
             "calibrations": (*_CALIBRATION, "expanded_uncertainty_pct"),
         },
         policies=("accuracy_tolerance_pct", "bridge_longest_hours", "gap_window_years"),

@@ -9,6 +9,7 @@ Does not: raw files (stages/), tables (tables/), where either lies (lake/).
 from pipeline.site.errors import SiteError, SiteErrors
 from pipeline.site.loading import load_site
 from pipeline.site.registers import (
+    AccuracyClass,
     AccuracyPoint,
     Calibration,
     ClockShift,
@@ -23,6 +24,7 @@ from pipeline.site.site import Site
 from pipeline.site.structure import Logger, LoggerLayout, Policies, TimestampRule, WeatherRecord
 
 __all__ = [
+    "AccuracyClass",
     "AccuracyPoint",
     "Calibration",
     "ClockShift",

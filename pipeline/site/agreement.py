@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 
 from pipeline.site.errors import SiteError, listed, or_nearest, quoted
 from pipeline.site.reading import Register
-from pipeline.site.registers import Calibration, Dated, Gauge, Meter, Row, Wiring
+from pipeline.site.registers import AccuracyClass, AccuracyPoint, Calibration, Dated, Gauge, Meter, Row, Wiring
 from pipeline.site.structure import Logger, LoggerLayout
 
 DatedT = TypeVar("DatedT", bound=Dated)
@@ -44,6 +44,7 @@ def disagreements(registers: Mapping[str, Register[Any]], known: KnownStructure)
     yield from _unknown_names(registers, known)
     yield from _plots_named_twice(registers["plots"])
     yield from _curves_out_of_order(registers["accuracy"])
+    yield from _curves_named_twice(registers["accuracy"], registers["accuracy_classes"])
     yield from _overlaps(registers, known.utc_offset)
     yield from _columns_used_twice(registers, known.utc_offset)
     yield from _directions_apart(registers["wiring"], known)
@@ -75,12 +76,14 @@ def _at_least_one_plot(plots: Register[Any]) -> Iterator[SiteError]:
 
 def _unknown_names(registers: Mapping[str, Register[Any]], known: KnownStructure) -> Iterator[SiteError]:
     plots, meters = registers["plots"].names("plot"), registers["meters"].names("meter")
-    curves, loggers = registers["accuracy"].names("accuracy"), known.logger_names
+    points, classes = (registers[name].names("accuracy") for name in ("accuracy", "accuracy_classes"))
+    curves = None if points is None or classes is None else points | classes
+    loggers = known.logger_names
     references: list[tuple[str, str, str, Iterable[str] | None, str]] = [
         ("treatments", "plot", "plot", plots, "plots.csv"),
         ("meters", "plot", "plot", plots, "plots.csv"),
         ("gauges", "plot", "plot", plots, "plots.csv"),
-        ("meters", "accuracy", "error curve", curves, "accuracy.csv"),
+        ("meters", "accuracy", "error curve", curves, "accuracy.csv or accuracy_classes.csv"),
         ("wiring", "meter", "meter", meters, "meters.csv"),
         ("calibrations", "meter", "meter", meters, "meters.csv"),
         ("wiring", "logger", "logger", loggers, "site.yaml"),
@@ -131,6 +134,16 @@ def _curves_out_of_order(accuracy: Register[Any]) -> Iterator[SiteError]:
                     f"flows that increase from row to row of the curve {quoted(name)}",
                     "Sort the curve's rows by flow, and keep one row per flow",
                 )
+
+
+def _curves_named_twice(points: Register[AccuracyPoint], classes: Register[AccuracyClass]) -> Iterator[SiteError]:
+    first: dict[str, Row] = {row.accuracy: row for row in reversed(points.rows)}
+    for row in classes.rows:
+        if row.accuracy in first:
+            found = f"{row.place} naming the error curve {quoted(row.accuracy)} again, after {first[row.accuracy].place}"
+            allowed = "one row per class, and no points of that name in accuracy.csv"
+            yield _error(row, "accuracy", found, allowed, "Rename one, or delete what does not hold")
+        first.setdefault(row.accuracy, row)
 
 
 def _grouped(rows: Iterable[Any], key: Callable[[Any], Any]) -> Iterator[tuple[Any, list[Any]]]:

@@ -48,7 +48,7 @@ class Register(Generic[RowT]):
     def names(self, column: str) -> set[str] | None:
         """Every name that the column gives, in usable rows or not; None if the file cannot tell."""
         if column not in self.header:
-            return None
+            return set() if self.complete else None  # complete without a header: a file that may be absent, and is
         return {cells[column] for cells in self.cells if cells[column]}
 
 

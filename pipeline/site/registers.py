@@ -9,12 +9,13 @@ with a default may be left out. `from` and `to` of a file are `start` and `end` 
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import ClassVar, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
 from pipeline.site.values import (
+    LARGEST_OFFSET,
     Day,
     Instant,
     Name,
@@ -30,6 +31,9 @@ Direction = Literal["forward", "reverse"]
 Counts = Literal["interval", "running"]
 Quantity = Literal["supply_voltage", "water_level", "water_temperature", "air_temperature", "rain"]
 Scope = Literal["plot", "meter", "logger"]
+
+SMALLEST_RATIO = 1.6
+"""Transition flow Q2 over minimum flow Q1, by Directive 2014/32/EU Annex MI-001 and OIML R 49-1."""
 
 
 class Row(Strict):
@@ -109,10 +113,32 @@ class AccuracyPoint(Row):
     """A point of an error curve: flow in L/min, bound of the relative error in %."""
 
     file = "accuracy.csv"
+    may_be_absent = True
 
     accuracy: Name
     flow_l_min: PositiveNumber
     error_pct: Percentage
+
+
+class AccuracyClass(Row):
+    """What stands on a meter's plate: the permanent flow Q3 in m3/h, and R, the ratio of Q3 to the minimum flow Q1."""
+
+    file = "accuracy_classes.csv"
+    may_be_absent = True
+
+    accuracy: Name
+    q3_m3_h: PositiveNumber
+    ratio: PositiveNumber
+
+    @field_validator("ratio")
+    @classmethod
+    def _room_for_the_transition(cls, ratio: float) -> float:
+        if ratio <= SMALLEST_RATIO:
+            raise refusal(
+                f"a number above {SMALLEST_RATIO}: between Q1 and Q3 lies Q2, which is {SMALLEST_RATIO} times Q1",
+                "Write the R of the meter's plate, such as 160 for R160, which is Q3 divided by Q1",
+            )
+        return ratio
 
 
 class Wiring(Dated):
@@ -176,6 +202,15 @@ class Calibration(Dated):
     entered: Day | None = None
     name: str = ""
 
+    @field_validator("entered")
+    @classmethod
+    def _entered_by_now(cls, entered: date | None) -> date | None:
+        # The day that has begun farthest east: whoever enters a row there is not ahead of time.
+        today = (datetime.now(UTC) + LARGEST_OFFSET).date()
+        if entered is not None and entered > today:
+            raise refusal("the day on which the row was entered, today at the latest", "Check the year")
+        return entered
+
 
 class Outage(Dated):
     """A stretch for which someone knows that there is no usable record."""
@@ -233,6 +268,7 @@ REGISTERS: dict[str, type[Row]] = {
     "treatments": Treatment,
     "meters": Meter,
     "accuracy": AccuracyPoint,
+    "accuracy_classes": AccuracyClass,
     "wiring": Wiring,
     "gauges": Gauge,
     "calibrations": Calibration,

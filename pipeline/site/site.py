@@ -12,6 +12,7 @@ from typing import Any
 
 from pipeline.site.registers import (
     REGISTERS,
+    AccuracyClass,
     AccuracyPoint,
     Calibration,
     ClockShift,
@@ -50,6 +51,7 @@ class Site(Strict):
     treatments: tuple[Treatment, ...]
     meters: tuple[Meter, ...]
     accuracy: tuple[AccuracyPoint, ...]
+    accuracy_classes: tuple[AccuracyClass, ...]
     wiring: tuple[Wiring, ...]
     gauges: tuple[Gauge, ...]
     calibrations: tuple[Calibration, ...]

@@ -25,6 +25,7 @@ from pipeline.science.meter_range import (
 )
 from pipeline.science.pipe_hydraulics import full_pipe_capacity_l_min, head_loss, velocity_m_s
 from pipeline.site import Calibration, Meter, Site
+from pipeline.stages.error_curves import error_curve
 from pipeline.stages.flow_duration import FlowRecord
 
 Floats = NDArray[np.float64]
@@ -239,9 +240,8 @@ def _range(site: Site, meter: Meter, record: FlowRecord, bore_mm: float, conditi
         at_l_min = np.array([TRADE_VELOCITY_M_S / float(velocity_m_s(1.0, bore_mm))])
         limit_pct = np.array([TRADE_ERROR_PCT])
     else:
-        curve = sorted((row for row in site.accuracy if row.accuracy == meter.accuracy), key=lambda row: row.flow_l_min)
-        at_l_min = flow_at_same_velocity([row.flow_l_min for row in curve], meter.bore_mm, bore_mm)
-        limit_pct = np.array([row.error_pct for row in curve])
+        own_l_min, limit_pct = error_curve(site, meter.accuracy)
+        at_l_min = flow_at_same_velocity(own_l_min, meter.bore_mm, bore_mm)
     lowest = lowest_flow_within(site.policies.accuracy_tolerance_pct, at_l_min, limit_pct)
     gross_l = record.forward_l + record.reverse_l
     running = record.flow_l_min > 0

@@ -14,12 +14,17 @@ from itertools import pairwise
 from math import log
 
 import duckdb
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pipeline.site import Meter, Site
+from pipeline.stages.error_curves import error_curve
 from pipeline.stages.outages import declared_outages
 from pipeline.stages.phrases import instant, literal, within
 from pipeline.tables import table
+
+Floats = NDArray[np.float64]
 
 HOUR_US = 3_600_000_000
 
@@ -154,8 +159,7 @@ def _error_limit(site: Site) -> str:
     cases = []
     for accuracy in sorted({meter.accuracy for meter in site.meters}):
         meters = " OR ".join(f"({_is(meter)})" for meter in site.meters if meter.accuracy == accuracy)
-        points = sorted((row.flow_l_min, row.error_pct) for row in site.accuracy if row.accuracy == accuracy)
-        cases.append(f"WHEN {meters} THEN {_limit_by_curve(points)}")
+        cases.append(f"WHEN {meters} THEN {_limit_by_curve(*error_curve(site, accuracy))}")
     return f"least(gross_l, CASE {' '.join(cases)} END)"
 
 
@@ -164,14 +168,16 @@ def _is(meter: Meter) -> str:
         AND {within("interval_start", meter.start, meter.end)}"""
 
 
-def _limit_by_curve(points: list[tuple[float, float]]) -> str:
+def _limit_by_curve(flow_l_min: Floats, limit_pct: Floats) -> str:
     """The curve of science/error_curve.py times `gross_l`, as SQL: straight lines in the logarithm of the rate, 1/rate below."""
-    lowest_flow, lowest_error = points[0]
-    cases = [f"WHEN gross_l < {lowest_flow!r} * minutes THEN {lowest_flow * lowest_error / 100!r} * minutes"]
-    for (flow, error), (next_flow, next_error) in pairwise(points):
-        slope = (next_error - error) / log(next_flow / flow)
-        cases.append(
-            f"WHEN gross_l < {next_flow!r} * minutes "
-            f"THEN gross_l * ({error!r} + {slope!r} * ln(gross_l / (minutes * {flow!r}))) / 100"
-        )
-    return f"CASE {' '.join(cases)} ELSE gross_l * {points[-1][1]!r} / 100 END"
+    points = list(zip(flow_l_min.tolist(), (limit_pct / 100).tolist(), strict=True))
+    lowest_flow, lowest = points[0]
+    cases = [f"WHEN gross_l < {lowest_flow!r} * minutes THEN {lowest_flow * lowest!r} * minutes"]
+    for (flow, limit), (next_flow, next_limit) in pairwise(points):
+        if next_flow > flow:
+            slope = (next_limit - limit) / log(next_flow / flow)
+            cases.append(
+                f"WHEN gross_l < {next_flow!r} * minutes "
+                f"THEN gross_l * ({limit!r} + {slope!r} * ln(gross_l / ({flow!r} * minutes)))"
+            )
+    return f"CASE {' '.join(cases)} ELSE gross_l * {points[-1][1]!r} END"

@@ -13,6 +13,7 @@ import duckdb
 
 from pipeline.science.error_curve import lowest_flow_within
 from pipeline.site import Calibration, Meter, Site
+from pipeline.stages.error_curves import error_curve
 from pipeline.stages.phrases import literal, within, words
 from pipeline.stages.pulses import change_points
 from pipeline.tables.declared import PULSE_QUALITY
@@ -67,10 +68,7 @@ def _calibrations(site: Site, meter: Meter) -> Iterator[tuple[Calibration, Calib
 
 def _volumes(site: Site, meter: Meter, forward: Calibration, reverse: Calibration | None, names: str) -> str:
     """SQL for the rows of `interval_flow` of one meter under one pair of calibrations."""
-    curve = sorted((row for row in site.accuracy if row.accuracy == meter.accuracy), key=lambda row: row.flow_l_min)
-    lowest = lowest_flow_within(
-        site.policies.accuracy_tolerance_pct, [row.flow_l_min for row in curve], [row.error_pct for row in curve]
-    )
+    lowest = lowest_flow_within(site.policies.accuracy_tolerance_pct, *error_curve(site, meter.accuracy))
     back = f"reverse_pulses * {reverse.litres_per_pulse!r}::DOUBLE" if reverse else "reverse_pulses * 0.0::DOUBLE"
     calibrated = within("interval_start", forward.start, forward.end)
     if reverse is not None:
