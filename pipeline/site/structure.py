@@ -15,6 +15,8 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, field_validator
 
+from pipeline.site.analytes import ANALYTES
+from pipeline.site.errors import listed, or_nearest
 from pipeline.site.values import (
     HOUR,
     Day,
@@ -272,6 +274,22 @@ class WeatherRecord(Strict):
     stamps: Stamps
 
 
+def _analyte(name: str) -> str:
+    if name not in ANALYTES:
+        raise refusal(
+            f"one of the known analytes {listed(ANALYTES)}",
+            or_nearest(name, ANALYTES, "Name what the laboratory measured"),
+        )
+    return name
+
+
+AnalyteName = Annotated[Name, AfterValidator(_analyte)]
+Preservation = Literal["none", "chilled", "acidified", "frozen"]
+QualifierMeaning = Literal[
+    "censored", "above_range", "estimated", "censored_estimate", "late", "blank", "diluted", "unusable"
+]
+
+
 class Policies(Strict):
     """Choices of method that a site may make; each has a default."""
 
@@ -303,6 +321,32 @@ class Policies(Strict):
         default=5.0,
         description="Expanded (k = 2) relative uncertainty of one laboratory result unless duplicates say otherwise (%).",
     )
+    laboratory_qualifiers: dict[Name, QualifierMeaning] = Field(
+        default={}, description="What marks of the site's own laboratory mean, beside those that are known."
+    )
+    holding_hours: dict[AnalyteName, dict[Preservation, PositiveNumber]] = Field(
+        default={},
+        description="Longest time between taking and analysing a bottle (hours), by analyte and preservation, in place of 40 CFR "
+        "Part 136, Table II.",
+    )
+    lab_duplicate_limit_pct: PositiveNumber = Field(
+        default=20.0,
+        description="A batch warns where a laboratory duplicate differs by more than this (% of the pair's mean).",
+    )
+    field_duplicate_limit_pct: PositiveNumber = Field(
+        default=30.0,
+        description="A batch warns where a field duplicate differs by more than this (% of the pair's mean).",
+    )
+    spike_recovery_limit_pct: PositiveNumber = Field(
+        default=25.0, description="A batch warns where the recovery of a spike differs from 100 % by more than this."
+    )
+    control_recovery_limit_pct: PositiveNumber = Field(
+        default=20.0, description="A batch warns where a control sample differs from what it holds by more than this (%)."
+    )
+    composite_tolerance_pct: Percentage = Field(
+        default=10.0,
+        description="Aliquots of a composite fit its window where they differ from those asked for by at most this, and one (%).",
+    )
 
 
 def _analytes(names: list[str]) -> list[str]:
@@ -320,7 +364,7 @@ class SiteStructure(Strict):
     water_year_starts: Annotated[tuple[int, int], BeforeValidator(_month_and_day)]
     first_day: Day
     last_day: Day | None = None
-    analytes: Annotated[list[Name], AfterValidator(_analytes)]
+    analytes: Annotated[list[AnalyteName], AfterValidator(_analytes)]
     logger_layouts: dict[Name, LoggerLayout]
     loggers: dict[Name, Logger]
     weather: WeatherRecord | None = None
