@@ -20,6 +20,7 @@ from pipeline.stages.loads import loads
 from pipeline.stages.metered_hours import metered_hours
 from pipeline.stages.outages import outages
 from pipeline.stages.pulses import gauge_readings, pulse_counts
+from pipeline.stages.sample_flow import sample_flow
 from pipeline.stages.samples import sample_results
 from pipeline.stages.volumes import interval_flow
 from pipeline.stages.weather import weather_hours
@@ -73,6 +74,7 @@ def plain_stages(**others: Callable[..., Any]) -> Callable[[], Stages]:
         fill_hours=fill_hours,
         events=events,
         sample_results=sample_results,
+        sample_flow=sample_flow,
         concentration=concentration,
         loads=loads,
     )

@@ -149,7 +149,9 @@ def _example_rows(name: str) -> pd.DataFrame:
         "flag": True,
         "instant": pd.Timestamp(2020, 1, 1, tz="UTC"),
     }
-    return pd.DataFrame([{column.name: made_up[column.type] for column in table(name).columns}])
+    words = {**_facts(name).words, **{c.name: tuple(c.codes) for c in table(name).columns if c.codes is not None}}
+    allowed = {column.name: words[column.name][0] for column in table(name).columns if column.name in words}
+    return pd.DataFrame([{column.name: made_up[column.type] for column in table(name).columns} | allowed])
 
 
 @pytest.mark.parametrize("name", TABLE_NAMES)
@@ -245,6 +247,15 @@ DAMAGES = {
         "hours_to_next": lambda frame: frame.drop(index=frame.index[5]),
     },
     "events": {"event_length_h": lambda frame: _first(frame, end=frame["start"].iloc[0])},
+    "sample_results": {
+        "plotless_drainage": lambda frame: _first(frame, plot=None),
+        "holding_exceeded": lambda frame: _first(frame.assign(holding="within"), holding="exceeded"),
+    },
+    "laboratory_batches": {"batch_warnings": lambda frame: _first(frame.assign(warnings=0), warnings=1)},
+    "sample_flow": {
+        "unfit_composites": lambda frame: _first(frame, pacing="half_filled"),
+        "stands_beyond_window_s": lambda frame: _first(frame, stands_until=lambda end: end + HOUR),
+    },
     "concentration": {
         "interval_order": lambda frame: _first(frame, mg_l=5.0, mg_l_p05=6.0, mg_l_p95=7.0),
         "hours_to_next": lambda frame: frame.drop(index=frame.index[5]),

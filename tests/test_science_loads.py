@@ -5,7 +5,6 @@ import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from molmass import Formula
 from scipy.integrate import quad
 
 from pipeline.science.interpolation import (
@@ -15,7 +14,7 @@ from pipeline.science.interpolation import (
     statements,
 )
 from pipeline.science.uncertainty import HALF_WIDTH_90_OF_EXPANDED, half_widths
-from pipeline.science.units import depth_mm, flow_weighted_mg_l, kg_per_ha, known_units, unit_key
+from pipeline.science.units import depth_mm, flow_weighted_mg_l, kg_per_ha
 
 UNITS = pint.UnitRegistry()
 LONG = 1e6
@@ -27,28 +26,6 @@ def magnitude(quantity, unit):
 
 
 # Units
-
-
-def test_nitrate_as_the_ion_becomes_nitrogen_by_molar_mass():
-    # The molmass package has its own table of atomic weights.
-    expected = Formula("N").mass / Formula("NO3").mass
-    assert known_units("nitrate_n")["mg/L as NO3"] == pytest.approx(expected, rel=1e-4)
-
-
-@pytest.mark.parametrize("name", ["umol/L", "µmol/L"])
-def test_micromoles_become_milligrams_of_nitrogen(name):
-    # Molar mass by the molmass package, the rest by the pint package.
-    molar_mass = Formula("N").mass * UNITS.gram / UNITS.mole
-    expected = magnitude(1 * UNITS.micromole / UNITS.litre * molar_mass, "mg/L")
-    assert known_units("nitrate_n")[name] == pytest.approx(expected, rel=1e-4)
-
-
-def test_both_signs_for_micro_and_any_capitals_are_one_unit():
-    assert unit_key("\u00b5mol/L") == unit_key("\u03bcMOL/l")
-
-
-def test_an_analyte_without_a_row_of_its_own_is_taken_as_named():
-    assert dict(known_units("total_p")) == {"mg/L": 1.0}
 
 
 @given(st.floats(-1e9, 1e9), st.floats(0.01, 1e4))

@@ -16,6 +16,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.site import Site
+from pipeline.stages.sample_flow import drainage_results, receiving_water_results
 from pipeline.tables import Table, table
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
 Rows = pd.DataFrame | duckdb.DuckDBPyRelation
 Made = Mapping[str, Rows]
-Reach = Literal["site", "year", "with_year_before", "window", "window_with_year_before", "neighbours"]
+Reach = Literal["site", "year", "with_year_before", "with_year_after", "window", "window_with_year_before", "neighbours"]
 
 NEIGHBOURS = 1
 """Water years on each side whose hours and results help to interpolate a concentration across the year's ends."""
@@ -35,9 +36,10 @@ class Need:
     """A table that a computation reads, and how far around its own year.
 
     site: the table is kept once per site. year: the same water year. with_year_before: and the one before, of which an interval
-    may reach into this one. window: the years that a gap model may learn from. window_with_year_before: and the year before, where
-    the window is this year alone. neighbours: the year before and the year after. `by_file` marks a need whose fingerprint is that
-    of single raw files and not of the whole table, so that a new file makes only those years stale that it touches.
+    may reach into this one. with_year_after: and the one after, into which the window of a sample may reach. window: the years that a
+    gap model may learn from. window_with_year_before: and the year before, where the window is this year alone. neighbours: the
+    year before and the year after. `by_file` marks a need whose fingerprint is that of single raw files and not of the whole
+    table, so that a new file makes only those years stale that it touches.
     """
 
     table: str
@@ -57,6 +59,7 @@ class Need:
             "site": (0, 0),
             "year": (0, 0),
             "with_year_before": (1, 0),
+            "with_year_after": (0, 1),
             "window": (gap_window_years, gap_window_years),
             "window_with_year_before": (max(gap_window_years, 1), gap_window_years),
             "neighbours": (NEIGHBOURS, NEIGHBOURS),
@@ -263,8 +266,11 @@ def _read_samples(bench: Workbench, site: Site, year: int | None) -> Made:
     raw.note_sample_files()
     return {
         "sample_results": read.results,
+        "samples": read.samples,
         "quality_control": read.quality_control,
+        "laboratory_batches": read.batches,
         "rejected_results": read.rejected,
+        "result_remarks": read.remarks,
     }
 
 
@@ -277,12 +283,29 @@ def _sample_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
         "files": _sample_files(raw, site, year),
         "analytes": list(site.analytes),
         "clock": site.utc_offset.total_seconds(),
+        "record": [str(site.first_day), str(site.last_day)],
     }
+
+
+def _place_samples(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    years = Need("interval_flow", "with_year_after").years(site, year)
+    flow = bench.relation("interval_flow", site, years)
+    outages = bench.frame("outages", site, years)
+    placed = bench.stages.sample_flow(bench.session, bench.frame("samples", site, [None]), flow, outages, site, year)
+    results = bench.frame("sample_results", site, [None])
+    return {"sample_flow": placed, "receiving_water_results": receiving_water_results(results, placed, site, year)}
+
+
+def _drainage_results(bench: Workbench, site: Site, year: int | None) -> pd.DataFrame:
+    """Results that speak for the drainage of plots, as far as the neighbouring years know."""
+    placed = bench.frame("sample_flow", site, Need("sample_flow", "neighbours").years(site, year))
+    return drainage_results(bench.frame("sample_results", site, [None]), placed)
 
 
 def _estimate_concentration(bench: Workbench, site: Site, year: int | None) -> Made:
     assert year is not None
-    results = bench.frame("sample_results", site, [None])
+    results = _drainage_results(bench, site, year)
     hours = bench.frame("hourly_flow", site, Need("hourly_flow", "neighbours").years(site, year))
     return {"concentration": bench.stages.concentration(results, hours, site, year)}
 
@@ -300,7 +323,7 @@ def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
         bench.frame("hourly_flow", site, [year]),
         bench.frame("concentration", site, [year]),
         bench.frame("events", site, [year]),
-        bench.frame("sample_results", site, [None]),
+        _drainage_results(bench, site, year),
         site,
         year,
     )
@@ -419,17 +442,50 @@ COMPUTATIONS: tuple[Computation, ...] = (
         reads=_weather_of_year,
     ),
     Computation(
-        tables=("sample_results", "quality_control", "rejected_results"),
+        tables=(
+            "sample_results",
+            "samples",
+            "quality_control",
+            "laboratory_batches",
+            "rejected_results",
+            "result_remarks",
+        ),
         needs=(),
         stages=("sample_results",),
         make=_read_samples,
         registers={"plots": ("plot",)},
+        policies=(
+            "laboratory_uncertainty_pct",
+            "laboratory_qualifiers",
+            "holding_hours",
+            "lab_duplicate_limit_pct",
+            "field_duplicate_limit_pct",
+            "spike_recovery_limit_pct",
+            "control_recovery_limit_pct",
+        ),
         settings=_sample_settings,
         reads=_sample_files,
     ),
     Computation(
+        tables=("sample_flow", "receiving_water_results"),
+        needs=(
+            Need("samples", "site"),
+            Need("sample_results", "site"),
+            Need("interval_flow", "with_year_after"),
+            Need("outages", "with_year_after"),
+        ),
+        stages=("sample_flow",),
+        make=_place_samples,
+        registers={"plots": ("plot",)},
+        policies=("composite_tolerance_pct",),
+    ),
+    Computation(
         tables=("concentration",),
-        needs=(Need("sample_results", "site"), Need("hourly_flow", "neighbours")),
+        needs=(
+            Need("sample_results", "site"),
+            Need("sample_flow", "neighbours"),
+            Need("hourly_flow", "neighbours"),
+        ),
         stages=("concentration",),
         make=_estimate_concentration,
         registers={"plots": ("plot", "area_ha")},
@@ -443,6 +499,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             Need("concentration", "year"),
             Need("events", "year"),
             Need("sample_results", "site"),
+            Need("sample_flow", "neighbours"),
         ),
         stages=("loads",),
         make=_sum_loads,

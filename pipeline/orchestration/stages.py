@@ -20,7 +20,8 @@ VERSIONS: Mapping[str, int] = {
     "outages": 1,
     "fill_hours": 2,
     "events": 1,
-    "sample_results": 1,
+    "sample_results": 2,
+    "sample_flow": 1,
     "concentration": 1,
     "loads": 1,
 }
@@ -41,6 +42,7 @@ class Stages:
     fill_hours: Callable[..., Any]
     events: Callable[..., Any]
     sample_results: Callable[..., Any]
+    sample_flow: Callable[..., Any]
     concentration: Callable[..., Any]
     loads: Callable[..., Any]
 
@@ -55,6 +57,7 @@ class Stages:
         from pipeline.stages.metered_hours import metered_hours
         from pipeline.stages.outages import outages
         from pipeline.stages.pulses import gauge_readings, pulse_counts
+        from pipeline.stages.sample_flow import sample_flow
         from pipeline.stages.samples import sample_results
         from pipeline.stages.volumes import interval_flow
         from pipeline.stages.weather import weather_hours
@@ -70,6 +73,7 @@ class Stages:
             fill_hours=fill_hours,
             events=events,
             sample_results=sample_results,
+            sample_flow=sample_flow,
             concentration=concentration,
             loads=loads,
         )

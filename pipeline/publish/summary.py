@@ -241,7 +241,7 @@ def failed_checks(lake: Lake, site: Site, severity: str, most: int) -> str:
 
 
 def unusable_lines(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site) -> str:
-    """How many raw lines could not be used, and where each stands with its reason; an empty text where all could."""
+    """How many raw lines could not be used, or only with a remark, and where each stands; an empty text where all could."""
     found = []
     for name, what in (
         ("rejected_lines", "lines of logger and weather files"),
@@ -256,6 +256,16 @@ def unusable_lines(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site) -
                 f"{lines:,} {what} in {files} files could not be used; each stands with its reason in "
                 f"{lake.path(declared, site.site)}"
             )
+    declared = table("result_remarks")
+    ((lines, files),) = _ask(
+        lake.relation(session, declared, site.site),
+        "SELECT count(DISTINCT (path, line)), count(DISTINCT path) FROM stored",
+    )
+    if lines:
+        found.append(
+            f"{lines:,} lines of samples and results in {files} files are used, but something about each is doubtful; it stands with "
+            f"its remark in {lake.path(declared, site.site)}"
+        )
     return "\n".join(found)
 
 
