@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.site import Site
 from pipeline.stages.hours import fill_hours
+from pipeline.stages.meter_errors import measured_half_width_l
 from pipeline.tables import table
 from tests.field import Plan, simulate
 from tests.small_site import small_site
@@ -67,6 +68,9 @@ def measured_frame(net: np.ndarray, fraction: np.ndarray, below: float = 0.0, st
             "below_range_fraction": below,
             "meter": np.repeat(["M1", "M2"], count),
             "calibration": np.repeat(["M1 forward 2019-10-01", "M2 forward 2019-10-01"], count),
+            "reverse_calibration": np.repeat(["M1 reverse 2019-10-01", "M2 reverse 2019-10-01"], count),
+            "error_curve_l": 0.02 * np.abs(metered).ravel(),
+            "counting_l": np.where(fraction > 0, 5.0, np.nan).ravel(),
         }
     )
 
@@ -220,26 +224,14 @@ def test_a_known_total_fills_even_a_plot_without_any_record(short_site: Site) ->
     assert (south["basis"][10:20] == "total_known").all()
 
 
-@pytest.mark.parametrize(
-    ("flow_l_min", "half_width_pct"),
-    [
-        # Calibration: expanded uncertainty 1 % at k = 2, half-width of 90 % is 1.645 / 2 of it (JCGM 100:2008, 6.3). Error curve:
-        # rectangular limits, 90 % of them hold 90 % (JCGM 100:2008, 4.3.7). The curve's points are the small site's.
-        (4.2, np.hypot(0.8224, 0.9 * 5.0)),
-        (400.0, np.hypot(0.8224, 0.9 * 0.2)),
-        # Twice as slow as the lowest point: twice its error. Far below: all of the water and no more.
-        (2.1, np.hypot(0.8224, 0.9 * 10.0)),
-        (0.02, np.hypot(0.8224, 0.9 * 100.0)),
-    ],
-)
-def test_measured_hours_carry_calibration_and_error_curve(
-    short_site: Site, flow_l_min: float, half_width_pct: float
-) -> None:
-    net = np.full((2, HOURS), 60 * flow_l_min)
-    filled = fill_hours(measured_frame(net, np.ones_like(net)), NO_TOTAL, NO_WEATHER, short_site, 2020)
-    up = (filled["net_l_p95"] - filled["net_l"]) / filled["net_l"] * 100
-    assert np.allclose(up, half_width_pct, rtol=1e-3)
-    assert np.allclose(filled["net_l"] - filled["net_l_p05"], filled["net_l_p95"] - filled["net_l"])
+def test_measured_hours_carry_the_errors_of_their_meter_completed_to_the_hour(short_site: Site) -> None:
+    net, fraction = invented(11), np.ones((2, HOURS))
+    fraction[0, 500] = 0.5
+    frame = measured_frame(net, fraction)
+    filled = fill_hours(frame, NO_TOTAL, NO_WEATHER, short_site, 2020)
+    half_width = measured_half_width_l(frame, short_site) / fraction.ravel()
+    assert np.allclose(filled["net_l_p95"] - filled["net_l"], half_width)
+    assert np.allclose(filled["net_l"] - filled["net_l_p05"], half_width)
 
 
 def test_a_total_that_two_years_share_is_divided_and_not_doubled(site: Site) -> None:
@@ -313,6 +305,9 @@ def filled_truth(site: Site) -> pd.DataFrame:
             "below_range_fraction": 0.0,
             "meter": "none",
             "calibration": "none",
+            "reverse_calibration": "none",
+            "error_curve_l": 0.0,
+            "counting_l": 0.0,
         }
     )
     weather = field.weather.assign(hour_start=start)

@@ -14,11 +14,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.science.error_curve import error_pct
 from pipeline.science.gap_estimate import UNFILLED, GapEstimates, estimate_gaps
 from pipeline.science.known_total import keep_total
-from pipeline.science.uncertainty import HALF_WIDTH_90_OF_EXPANDED
 from pipeline.site import Site
+from pipeline.stages.meter_errors import measured_half_width_l
 from pipeline.tables import table
 
 Floats = NDArray[np.float64]
@@ -29,9 +28,6 @@ MEASURED_FROM = 0.5
 """An hour metered for at least this share counts as measured."""
 BELOW_RANGE_FROM = 0.5
 """Share of an hour's metered water below range from which the hour is called so."""
-HALF_WIDTH_90_OF_LIMIT = 0.9
-"""Half-width of a 90 % interval of an error that lies anywhere within a limit, as a share of the limit (rectangular distribution,
-JCGM 100:2008, 4.3.7)."""
 
 
 def fill_hours(
@@ -54,9 +50,8 @@ def fill_hours(
     A change of treatment gives the models terms of their own for the plot's and its donors' relations; a treatment that the
     window hardly saw measured is then estimated much like the one before it.
 
-    Intervals (90 %). Measured hours: calibration (normal, expanded uncertainty at k = 2) and error curve (limits of a rectangular
-    distribution, as 1/flow below the lowest point, at most all of the water) in quadrature, both relative to the water that
-    passed either way; the last pulse is left out, since it fades in sums. Estimated hours: from blocked cross-validation.
+    Intervals (90 %). Measured hours: calibrations, error curve and the pulse that may be missing (stages/meter_errors.py). Estimated
+    hours: from blocked cross-validation.
     Partly metered hours: both in quadrature. Hours of a known total keep the interval of their estimate, scaled with it: it tells
     how well their timing is known, and overstates the uncertainty of their sum.
 
@@ -115,7 +110,7 @@ class _Window:
 
     Attributes:
         first_us: start of the first hour, microseconds since 1970.
-        net_l, gross_l, fraction, below_range: of the metered part of each hour, shape (plots, hours); 0 where nothing was metered.
+        net_l, fraction, below_range: of the metered part of each hour, shape (plots, hours); 0 where nothing was metered.
         half_width: half-width of the metered part's 90 % interval, L.
         rain_mm, air_temp_c: shape (hours,).
         treatment: number of the treatment in each hour, shape (plots, hours).
@@ -164,7 +159,6 @@ class _Window:
             whole[cell] = values[rows]
             return whole
 
-        gross = (hours["forward_l"] + hours["reverse_l"]).to_numpy(dtype=float)
         known = np.column_stack(
             [
                 pd.Index(plots).get_indexer(pd.Index(totals["plot"])),
@@ -188,7 +182,7 @@ class _Window:
             net_l=spread_out(hours["net_l"].to_numpy(dtype=float)),
             fraction=spread_out(hours["measured_fraction"].to_numpy(dtype=float)),
             below_range=spread_out(hours["below_range_fraction"].to_numpy(dtype=float)),
-            half_width=spread_out(_meter_half_width(hours, gross, site)),
+            half_width=spread_out(measured_half_width_l(hours, site)),
             rain_mm=sky[0],
             air_temp_c=sky[1],
             treatment=_treatment_numbers(site, plots, first + HOUR_US * np.arange(count)),
@@ -313,22 +307,6 @@ def _coverage(since: float, until: float) -> tuple[int, Floats]:
     first = int(np.floor(since))
     edges = np.clip(np.arange(first, int(np.ceil(until)) + 1), since, until)
     return first, np.diff(edges)
-
-
-def _meter_half_width(hours: pd.DataFrame, gross_l: Floats, site: Site) -> Floats:
-    """Half-width of the 90 % interval of each hour's metered volume, L, shape (n,)."""
-    expanded = {row.name: row.expanded_uncertainty_pct for row in site.calibrations}
-    calibration = hours["calibration"].map(expanded).to_numpy(dtype=float)
-    # Hours that a meter ran for only in part have their flow while it ran.
-    flow = gross_l / (60.0 * np.maximum(hours["measured_fraction"].to_numpy(dtype=float), 1e-9))
-    limit = np.zeros(len(hours))
-    for meter in site.meters:
-        rows = (hours["meter"] == meter.meter).to_numpy()
-        points = sorted((row.flow_l_min, row.error_pct) for row in site.accuracy if row.accuracy == meter.accuracy)
-        if points and rows.any():
-            limit[rows] = np.minimum(error_pct(flow[rows], *zip(*points, strict=True)), 100.0)
-    relative = np.hypot(HALF_WIDTH_90_OF_EXPANDED * calibration, HALF_WIDTH_90_OF_LIMIT * limit) / 100.0
-    return np.nan_to_num(relative * gross_l)
 
 
 def _treatment_numbers(site: Site, plots: list[str], hour_us: NDArray[np.int64]) -> NDArray[np.int64]:
