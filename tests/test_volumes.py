@@ -71,6 +71,7 @@ def test_litres_are_pulses_times_the_litres_per_pulse_in_effect_at_the_start(
         "M1 forward 2019-10-01",
         "M1 forward 2020-01-01",
     ]
+    assert flow["reverse_calibration"].tolist() == ["M1 reverse 2019-10-01"] * 3
 
 
 def test_a_correction_of_four_per_cent_moves_measured_volume_by_four_per_cent(

@@ -194,6 +194,10 @@ def with_pandas(folder: Path) -> dict[str, float]:
                         np.full(len(wide), PLOTS.index(p), dtype="int8"),
                         [f"m-{name} forward 2010-01-01" for name in PLOTS],
                     ),
+                    "reverse_calibration": pd.Categorical.from_codes(
+                        np.full(len(wide), PLOTS.index(p), dtype="int8"),
+                        [f"m-{name} reverse 2010-01-01" for name in PLOTS],
+                    ),
                     "below_range": (both > 0) & (both < lowest),
                     "quality": pd.Categorical.from_codes(np.zeros(len(wide), dtype="int8"), ["ok"]),
                 }
