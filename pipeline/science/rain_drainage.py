@@ -57,8 +57,12 @@ DRAWN = (64, 32, 32)
 """Parameter sets tried by each search: the first by chance, the others near its best so far."""
 KEPT = 3
 """Parameter sets of each search whose estimates are averaged."""
+FEWEST_HOURS = 240
+"""Measured hours that at least one plot must have before rain is asked."""
 PRIOR_HOURS = 500.0
 """Measured hours that the weights common to all plots are worth in the fit of one plot."""
+LEVEL_HOURS = 100.0
+"""Measured hours that the ratio of mean flows is worth in the level of these weights."""
 WEIGHT_FLOOR = 0.3
 """Share of the mean flow that is added to an estimate before errors are taken to grow with its root."""
 LARGEST_SEASONAL_FACTOR = 3.0
@@ -129,7 +133,8 @@ class RainDrainage:
         features: states that a regression may learn from, shape (hours, k): square roots of the reservoirs' outflow in mm per hour
             (`TIME_CONSTANTS_H`), soil wetness 0 to 1, deficit below the drains and snow on the ground in roots of mm, recharge of the
             last day in root of mm. Empty (k = 0) without rain.
-        stores_l: what each reservoir contributes to `estimate`, L per hour, shape (plots, reservoirs, hours).
+        stores_l: what each reservoir, and last the steady water from elsewhere, contributes to `estimate`, L per hour, shape
+            (plots, reservoirs + 1, hours).
         persistence: share of a flow's departure at a gap's edge that the fast and the slow reservoirs carry on, shape (plots, 2).
     """
 
@@ -310,8 +315,11 @@ def water_balance(weather: Forcing, by: dict[str, Floats]) -> Balance:
 
 
 def outflows(recharge: Floats, hours_per_step: float) -> Floats:
-    """Outflow of every reservoir and cascade, shape (..., time) to (reservoirs, ..., time), in the recharge's unit."""
-    flow = np.empty((TIME_CONSTANTS_H.size, *recharge.shape))
+    """Outflow of every reservoir and cascade, and a steady 1 for water from elsewhere.
+
+    Shape (..., time) to (`TIME_CONSTANTS_H` and one, ..., time), in the recharge's unit.
+    """
+    flow = np.ones((TIME_CONSTANTS_H.size + 1, *recharge.shape))
     for number, k in enumerate(TIME_CONSTANTS_H):
         flow[number] = linear_reservoir(recharge, k / hours_per_step)
         if number >= RESERVOIRS_H.size:
@@ -328,7 +336,7 @@ def fit_rain_drainage(
     reservoirs' weights are found for each plot by non-negative least squares, with errors that grow with the root of the flow, and
     drawn towards the weights common to all plots. The estimates of the best sets are averaged, and changed by a factor of the
     season and of the plot's treatment as far as left-out folds advise. For `left_out` sets, weights and factor are chosen anew
-    without the fold.
+    without the fold; only the search for good sets has seen all hours.
 
     Args:
         flow_l: net volume of measured hours, L, not-a-number elsewhere, any sign, shape (plots, hours).
@@ -338,7 +346,7 @@ def fit_rain_drainage(
         treatment: number of the plot's treatment in each hour, shape (plots, hours).
 
     Returns:
-        The fitted model. Without rain it is the season's mean; without temperature it knows no snow.
+        The fitted model. Without rain, or with hardly any measured hour, it is the season's mean; without temperature it knows no snow.
     """
     weather = forcing(day, rain_mm, air_temp_c)
     measured = np.isfinite(flow_l)
@@ -347,7 +355,7 @@ def fit_rain_drainage(
     count = numbers.size
     hours = day.size
 
-    if weather.has_rain and measured.any():
+    if weather.has_rain and measured.sum(axis=1).max(initial=0) >= FEWEST_HOURS:
         places, chosen = _search(weather, flow_l, measured, folds, count)
         used = np.unique(np.concatenate(chosen))
         balance = water_balance(weather, parameters(places[:, used]))
@@ -356,7 +364,8 @@ def fit_rain_drainage(
         features = _features(weather, balance, columns, parameters(places[:, used]), best)
         chosen = [np.searchsorted(used, row) for row in chosen]
     else:
-        columns = np.ones((1, 1, hours))
+        columns = np.zeros((1, TIME_CONSTANTS_H.size + 1, hours))
+        columns[:, -1] = 1.0
         features = np.empty((hours, 0))
         chosen = [np.zeros(1, dtype=np.int64)] * (count + 1)
     return _fitted(flow_l, day, folds, count, treatment, columns, chosen, features)
@@ -391,7 +400,7 @@ def edge_corrected(model: RainDrainage, flow_l: Floats, estimate: Floats | None 
         departure = _departure_before(flow - corrected[plot], edges)
         held = _laid_on_stores(departure, model.stores_l[plot], edges)
         held *= np.where(TIME_CONSTANTS_H <= _FAST_H, *model.persistence[plot])[:, np.newaxis]
-        fading = np.exp(-(wanted - left[wanted]) / TIME_CONSTANTS_H[: len(held), np.newaxis])
+        fading = np.exp(-(wanted - left[wanted]) / TIME_CONSTANTS_H[:, np.newaxis])
         corrected[plot, wanted] += np.sum(held[:, which] * fading, axis=0)
     return corrected
 
@@ -409,7 +418,8 @@ def _laid_on_stores(departure: Floats, stores_l: Floats, edges: Indices) -> Floa
 
     A hundredth of its mean is what each reservoir counts for at least: dry ones cannot be told apart.
     """
-    outflow = stores_l[:, edges] + 0.01 * stores_l.mean(axis=1, keepdims=True) + 1e-12
+    reservoirs = stores_l[:-1]
+    outflow = reservoirs[:, edges] + 0.01 * reservoirs.mean(axis=1, keepdims=True) + 1e-12
     return departure * outflow / outflow.sum(axis=0)
 
 
@@ -418,8 +428,6 @@ def _persistence(flow_l: Floats, left_out: Floats, stores_l: Floats) -> Floats:
 
     Non-negative least squares of later departures of left-out estimates on what fading would make of the earlier ones.
     """
-    if len(stores_l) != TIME_CONSTANTS_H.size:
-        return np.zeros(2)
     departure = flow_l - left_out
     edges = np.arange(EDGE_HOURS, flow_l.size - int(_LEARNED_AT_H[-1]), 12)
     edges = edges[np.isfinite(departure[edges])]
@@ -456,7 +464,7 @@ def _search(
     flow = total / np.maximum(number, 1)
     rows = [np.flatnonzero(row) for row in number >= STEP_H / 2]
     learned = [plot for plot, row in enumerate(rows) if row.size > 0 and flow[plot, row].var() > 0]
-    fold = folds[::STEP_H]
+    fold, alike = folds[::STEP_H], np.ones(flow.shape[1])
     places, error = np.empty((SEARCHES, len(BOUNDS), 0)), np.empty((SEARCHES, 0))
     sums: list[list[list[_Sums]]] = [[] for _ in range(SEARCHES)]
     for drawn in DRAWN:
@@ -471,9 +479,7 @@ def _search(
         recharge = water_balance(weather, parameters(together)).recharge
         columns = outflows(np.ascontiguousarray(recharge.T), STEP_H)[..., weather.spin_up_steps :].transpose(1, 0, 2)
         batch = [
-            _Sums.of(
-                columns[..., rows[plot]], flow[plot, rows[plot]], fold[rows[plot]], count, flow[plot, rows[plot]].var()
-            )
+            _Sums.of(columns, flow[plot], rows[plot], alike, fold, count, flow[plot, rows[plot]].var())
             for plot in learned
         ]
         for search in range(SEARCHES):
@@ -511,15 +517,18 @@ class _Sums:
     squares: Floats
 
     @classmethod
-    def of(cls, design: Floats, target: Floats, fold: Indices, folds: int, scale: float = 1.0) -> _Sums:
-        """From predictors, shape (..., k, n), target and fold, shape (n,); everything over `scale`."""
-        rows = [np.flatnonzero(fold == number) for number in range(folds)]
-        parts = [design[..., at] for at in rows]
-        return cls(
-            np.stack([part @ part.swapaxes(-1, -2) for part in parts]) / scale,
-            np.stack([part @ target[at] for part, at in zip(parts, rows, strict=True)]) / scale,
-            np.array([target[at] @ target[at] for at in rows]) / scale,
-        )
+    def of(
+        cls, design: Floats, target: Floats, rows: Indices, share: Floats, fold: Indices, folds: int, scale: float = 1.0
+    ) -> _Sums:
+        """From predictors, shape (..., k, n), target, weights of errors and fold, shape (n,), over some rows; sums over `scale`."""
+        parts = []
+        for number in range(folds):
+            at = rows[fold[rows] == number]
+            part, wanted = design[..., at], target[at] * share[at]
+            part *= share[at]
+            parts.append((part @ part.swapaxes(-1, -2), part @ wanted, wanted @ wanted))
+        products, moments, squares = (np.stack(sums) / scale for sums in zip(*parts, strict=True))
+        return cls(products, moments, squares)
 
     def of_set(self, number: int) -> _Sums:
         return _Sums(self.products[:, number], self.moments[:, number], self.squares)
@@ -566,7 +575,7 @@ def _features(weather: Forcing, balance: Balance, columns: Floats, by: dict[str,
     recharge = hourly(balance.recharge) / STEP_H
     return np.column_stack(
         [
-            *np.sqrt(np.maximum(columns[sets].mean(axis=0), 0.0)),
+            *np.sqrt(np.maximum(columns[sets, :-1].mean(axis=0), 0.0)),
             hourly(balance.soil / by["capacity_mm"]),
             np.sqrt(hourly(balance.deficit)),
             np.sqrt(np.maximum(hourly(balance.snow), 0.0)),
@@ -581,7 +590,7 @@ class _Stretch:
 
     Attributes:
         inside: all its hours, flags of shape (hours,); rows: the measured ones among them, shape (n,).
-        share: what each measured hour counts for, as a factor on its error, shape (n,).
+        share: what each hour counts for, as a factor on its error, 0 where not measured, shape (hours,).
         sums: of the reservoirs' outflow and the flow, by fold; products of shape (folds, sets, reservoirs, reservoirs).
     """
 
@@ -605,9 +614,7 @@ def _stretches(
     for value in np.unique(treatment):
         inside = treatment == value
         at = rows[inside[rows]]
-        of_rows = share[at]
-        sums = _Sums.of(columns[..., at] * of_rows, flow_l[at] * of_rows, folds[at], count)
-        found.append(_Stretch(plot, inside, at, of_rows, sums))
+        found.append(_Stretch(plot, inside, at, share, _Sums.of(columns, flow_l, at, share, folds, count)))
     return found
 
 
@@ -618,32 +625,21 @@ def _reservoir_weights(
     parts = [[stretch.sums.of_set(number).without(fold) for stretch in of_plot] for of_plot in by_plot]
     product = [np.sum([part[0] for part in of_plot], axis=0) for of_plot in parts]
     moment = [np.sum([part[1] for part in of_plot], axis=0) for of_plot in parts]
-    # Sums are weighted by one over flow: over the mean flow once more, each plot counts alike.
-    common = _non_negative(
-        np.sum(product, axis=0), np.sum([m / size for m, size in zip(moment, scale, strict=True)], axis=0)
-    )
+    # Errors are weighted by one over flow: times the mean flow, each plot counts alike.
+    together = np.sum([p * size for p, size in zip(product, scale, strict=True)], axis=0)
+    common = _non_negative(together, np.sum(moment, axis=0))
+    an_hour = together / sum(stretch.rows.size for of_plot in by_plot for stretch in of_plot)
     weights = []
-    for of_plot, part, p, m in zip(by_plot, parts, product, moment, strict=True):
-        hours = sum(stretch.rows.size for stretch in of_plot)
-        alike = common * max(float(m @ common), 0.0) / max(float(common @ p @ common), 1e-12)
-        own = _drawn_towards(alike, p, m, PRIOR_HOURS / hours)
-        weights.append(
-            [own]
-            if len(of_plot) == 1
-            else [
-                _drawn_towards(own, of_stretch[0], of_stretch[1], PRIOR_HOURS / stretch.rows.size)
-                if stretch.rows.size
-                else own
-                for stretch, of_stretch in zip(of_plot, part, strict=True)
-            ]
-        )
+    for of_plot, p, m, size in zip(parts, product, moment, scale, strict=True):
+        doubt = LEVEL_HOURS * max(float(common @ an_hour @ common), 1e-12) / size
+        level = max(0.0, (float(m @ common) + doubt * size) / (float(common @ p @ common) + doubt))
+        pull = np.diag(PRIOR_HOURS / size * np.diag(an_hour))
+        own = _non_negative(p + pull, m + pull @ common * level)
+        if len(of_plot) == 1:
+            weights.append([own])
+        else:
+            weights.append([_non_negative(part[0] + pull, part[1] + pull @ own) for part in of_plot])
     return weights
-
-
-def _drawn_towards(prior: Floats, product: Floats, moment: Floats, pull: float) -> Floats:
-    """Non-negative weights, each drawn towards another by so much of its own sum of squares."""
-    size = pull * np.diag(product)
-    return _non_negative(product + np.diag(size), moment + size * prior)
 
 
 def _fitted(
@@ -686,9 +682,11 @@ def _fitted(
     departure = _Departure.of(
         [
             _Sums.of(
-                shapes[stretch.plot][:, stretch.rows] * (left_out[stretch.plot, stretch.rows] * stretch.share),
-                (flow_l[stretch.plot, stretch.rows] - left_out[stretch.plot, stretch.rows]) * stretch.share,
-                folds[stretch.rows],
+                shapes[stretch.plot] * left_out[stretch.plot],
+                flow_l[stretch.plot] - left_out[stretch.plot],
+                stretch.rows,
+                stretch.share,
+                folds,
                 count,
                 size,
             )
