@@ -512,6 +512,7 @@ def _tell_of_files(console: Console, errors: Console, bench: Workbench, site: Si
 
 def _show_loads(console: Console, lake: Lake, sites: dict[str, Site]) -> None:
     from pipeline.lake import open_session
+    from pipeline.publish.load_words import empty_loads, largest_uncertainties
     from pipeline.publish.summary import backward_flow_note, loads_table, unusable_lines
 
     with open_session() as session:
@@ -519,7 +520,12 @@ def _show_loads(console: Console, lake: Lake, sites: dict[str, Site]) -> None:
             shown = loads_table(lake, site)
             if shown is not None:
                 console.print(shown)
-            for text in (backward_flow_note(session, lake, site), unusable_lines(session, lake, site)):
+            for text in (
+                *empty_loads(lake, site),
+                *largest_uncertainties(lake, site),
+                backward_flow_note(session, lake, site),
+                unusable_lines(session, lake, site),
+            ):
                 if text:
                     console.print(text, markup=False, highlight=False, soft_wrap=True)
 

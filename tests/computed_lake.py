@@ -102,7 +102,12 @@ def raw_field() -> Field:
     """The invented site as it came: raw files and site folder, nothing computed. Not to be changed."""
     root = _kept_folder()
     write_field(simulate(Plan(years=len(YEARS), plots=2, interval_minutes=60)), root / "lake", root / "configs")
-    return Field(root)
+    field = Field(root)
+    with (field.folder / "site.yaml").open("a") as site:
+        site.write(
+            "periods:\n  - {name: winter, from: 2019-12-10, to: 2020-04-01}\n  - {name: two years, from: 2020-01-01, to: 2021-10-01}\n"
+        )
+    return field
 
 
 @functools.cache

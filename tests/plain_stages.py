@@ -14,11 +14,12 @@ import pandas as pd
 
 from pipeline.orchestration.stages import Stages
 from pipeline.site import Site
-from pipeline.stages.concentration import concentration
+from pipeline.stages.concentration import concentration_members
 from pipeline.stages.intake import read_raw_files
 from pipeline.stages.loads import loads
 from pipeline.stages.metered_hours import metered_hours
 from pipeline.stages.outages import outages
+from pipeline.stages.period_loads import period_loads
 from pipeline.stages.pulses import gauge_readings, pulse_counts
 from pipeline.stages.sample_flow import sample_flow
 from pipeline.stages.samples import sample_results
@@ -75,7 +76,8 @@ def plain_stages(**others: Callable[..., Any]) -> Callable[[], Stages]:
         events=events,
         sample_results=sample_results,
         sample_flow=sample_flow,
-        concentration=concentration,
+        concentration_members=concentration_members,
         loads=loads,
+        period_loads=period_loads,
     )
     return lambda: dataclasses.replace(plain, **others)

@@ -220,6 +220,8 @@ _LOAD_DAMAGES = {
     "interval_order_volume": lambda frame: _first(frame, volume_mm_p05=1e9, volume_mm=1.0, volume_mm_p95=2e9),
     "interval_order_load": lambda frame: _first(frame, load_kg_ha_p05=-9.0, load_kg_ha=2.0, load_kg_ha_p95=1.0),
     "shares_sum": lambda frame: _first(frame, share_measured=0.5, share_filled=0.4),
+    "empty_or_said": lambda frame: _first(frame, why_empty="no_results"),
+    "known_minus_whole": lambda frame: _first(frame, volume_known_mm=lambda volume: volume + 1.0),
 }
 DAMAGES = {
     "source_files": {"lines_unaccounted": lambda frame: _first(frame, lines=lambda lines: lines + 1)},
@@ -260,7 +262,10 @@ DAMAGES = {
         "interval_order": lambda frame: _first(frame, mg_l=5.0, mg_l_p05=6.0, mg_l_p95=7.0),
         "hours_to_next": lambda frame: frame.drop(index=frame.index[5]),
     },
-    **{f"loads_{period}": _LOAD_DAMAGES for period in ("daily", "monthly", "annual", "event")},
+    **{name: _LOAD_DAMAGES for name in TABLE_NAMES if name.startswith("loads_")},
+    "uncertainty_budget": {
+        "shares_of_all_sources": lambda frame: _first(frame, variance_share=lambda share: (share + 0.5) % 1)
+    },
 }
 
 
@@ -329,6 +334,8 @@ def test_negative_net_flow_breaks_nothing(name: str, column: str) -> None:
         frame = _first(frame, forward_l=1.0, reverse_l=4.0, net_l=-3.0)
     else:
         frame = _first(frame, **{column: -3.0, f"{column}_p05": -4.0, f"{column}_p95": -2.0})
+    if name == "loads_daily":
+        frame = _first(frame, volume_known_mm=-3.0)
     assert _failed(_check(name, frame)) == set()
 
 

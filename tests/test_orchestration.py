@@ -119,7 +119,7 @@ def test_a_new_version_of_a_method_makes_its_tables_stale(field: Field, monkeypa
     monkeypatch.setattr(stages_module, "VERSIONS", stages_module.VERSIONS)
     monkeypatch.setitem(stages_module.VERSIONS, "loads", stages_module.VERSIONS["loads"] + 1)  # type: ignore[arg-type]
     stale = {name for (name, _), state in _states(field).items() if state == "stale"}
-    assert stale == {"loads_daily", "loads_monthly", "loads_annual", "loads_event"}
+    assert stale == {*computation_of("loads_daily").tables, *computation_of("loads_seasonal").tables}
 
 
 def test_a_policy_makes_stale_what_obeys_it(field: Field) -> None:
@@ -127,10 +127,8 @@ def test_a_policy_makes_stale_what_obeys_it(field: Field) -> None:
     states = _states(field)
     assert {name for (name, year), state in states.items() if state == "stale"} == {
         "events",
-        "loads_daily",
-        "loads_monthly",
-        "loads_annual",
-        "loads_event",
+        *computation_of("loads_daily").tables,
+        *computation_of("loads_seasonal").tables,
     }
 
 
@@ -162,7 +160,7 @@ def test_a_lost_or_damaged_file_is_made_again(field: Field) -> None:
     damaged.write_bytes(damaged.read_bytes()[:100])
     outcome, steps = field.run()
     assert outcome.succeeded
-    assert computed(steps) == {("events", MIDDLE), ("loads_daily", LAST)}
+    assert computed(steps) == {("events", MIDDLE), ("concentration", LAST)}
     assert field.digests() == computed_field().digests()
 
 
@@ -445,6 +443,7 @@ def test_every_table_has_a_blocking_and_a_warning_check() -> None:
         ("hourly_flow", "metered_hours", [FIRST, MIDDLE, LAST]),
         ("concentration", "hourly_flow", [FIRST, MIDDLE, LAST]),
         ("loads_annual", "events", [MIDDLE]),
+        ("loads_seasonal", "load_members", [FIRST, MIDDLE]),
     ],
 )
 def test_the_graph_knows_which_years_a_year_needs(child: str, parent: str, years: list[int]) -> None:

@@ -7,13 +7,14 @@ import pytest
 
 from pipeline.lake.session import open_session
 from pipeline.site import Site, load_site
-from pipeline.stages.concentration import concentration
+from pipeline.stages.concentration import concentration_members
 from pipeline.stages.hours import fill_hours
 from pipeline.stages.intake import raw_paths, read_raw_files
 from pipeline.stages.loads import loads
 from pipeline.stages.metered_hours import metered_hours
 from pipeline.stages.pulses import pulse_counts
 from pipeline.stages.samples import sample_results
+from pipeline.stages.stand_in_members import flow_members
 from pipeline.stages.volumes import interval_flow
 from pipeline.stages.weather import weather_hours
 from pipeline.tables import table
@@ -40,8 +41,9 @@ def annual_loads(site: Site, raw: Path, copies: Path) -> pd.DataFrame:
     parts = []
     for year in years:
         around = pd.concat([hours[other] for other in _near(years, year, 1)], ignore_index=True)
-        concentrations = concentration(results, around, site, year)
-        parts.append(loads(hours[year], concentrations, NO_EVENTS, results, site, year).annual)
+        ensembles = concentration_members(results, around, site, year)
+        members = flow_members(hours[year], site, year)
+        parts.append(loads(ensembles, hours[year], metered.hours, members, NO_EVENTS, site, year).annual)
     session.close()
     return pd.concat(parts, ignore_index=True)
 

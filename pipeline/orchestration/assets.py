@@ -72,7 +72,7 @@ def _column_schema(declared: Table) -> TableSchema:
 
 def _description(declared: Table, computation: Computation, stages: Stages) -> str:
     """What a row is, and what the stage that makes it says of its method."""
-    stage = declared.name if declared.name in computation.stages else computation.stages[-1]
+    stage = next((stage for stage in computation.stages if stage.startswith(declared.name)), computation.stages[-1])
     method = inspect.getdoc(getattr(stages, stage)) or ""
     return f"A row is {declared.row}. Unique by {', '.join(declared.key)}.\n\n{method.partition('Args:')[0].strip()}"
 

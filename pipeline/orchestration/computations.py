@@ -25,7 +25,16 @@ if TYPE_CHECKING:
 
 Rows = pd.DataFrame | duckdb.DuckDBPyRelation
 Made = Mapping[str, Rows]
-Reach = Literal["site", "year", "with_year_before", "with_year_after", "window", "window_with_year_before", "neighbours"]
+Reach = Literal[
+    "site",
+    "year",
+    "with_year_before",
+    "with_year_after",
+    "window",
+    "window_with_year_before",
+    "neighbours",
+    "periods",
+]
 
 NEIGHBOURS = 1
 """Water years on each side whose hours and results help to interpolate a concentration across the year's ends."""
@@ -38,8 +47,11 @@ class Need:
     site: the table is kept once per site. year: the same water year. with_year_before: and the one before, of which an interval
     may reach into this one. with_year_after: and the one after, into which the window of a sample may reach. window: the years that a
     gap model may learn from. window_with_year_before: and the year before, where the window is this year alone. neighbours: the
-    year before and the year after. `by_file` marks a need whose fingerprint is that of single raw files and not of the whole
-    table, so that a new file makes only those years stale that it touches.
+    year before and the year after. periods: the year before, from which a quarter may reach into this one, and all years from which a
+    period of site.yaml does that ends in this one.
+
+    `by_file` marks a need whose fingerprint is that of single raw files and not of the whole table, so that a new file makes only
+    those years stale that it touches.
     """
 
     table: str
@@ -50,11 +62,17 @@ class Need:
         """Water years of the needed table, ascending; none (a single None) for a table kept once per site."""
         if self.reach == "site" or year is None:
             return [None]
-        before, after = self.distances(site.policies.gap_window_years if "window" in self.reach else 0)
+        window = site.policies.gap_window_years if "window" in self.reach else 0
+        before, after = self.distances(window, longest_period(site, year) if self.reach == "periods" else 0)
         return [other for other in site.water_years() if year - before <= other <= year + after]
 
-    def distances(self, gap_window_years: int) -> tuple[int, int]:
-        """How many water years the need goes back, and how many on, where a gap model's window is that wide."""
+    def distances(self, gap_window_years: int, period_years: int) -> tuple[int, int]:
+        """How many water years the need goes back, and how many on.
+
+        Args:
+            gap_window_years: width of a gap model's window to each side.
+            period_years: how many water years before its last one a period of site.yaml begins.
+        """
         return {
             "site": (0, 0),
             "year": (0, 0),
@@ -63,7 +81,14 @@ class Need:
             "window": (gap_window_years, gap_window_years),
             "window_with_year_before": (max(gap_window_years, 1), gap_window_years),
             "neighbours": (NEIGHBOURS, NEIGHBOURS),
+            "periods": (max(period_years, 1), 0),
         }[self.reach]
+
+
+def longest_period(site: Site, year: int | None = None) -> int:
+    """How many water years before its last one the longest period of site.yaml begins, of those that end in a year or of all."""
+    touched = (site.years_touched(period.start, period.end) for period in site.periods)
+    return max((years[-1] - years[0] for years in touched if years and year in (None, years[-1])), default=0)
 
 
 @dataclass(frozen=True)
@@ -303,36 +328,59 @@ def _drainage_results(bench: Workbench, site: Site, year: int | None) -> pd.Data
     return drainage_results(bench.frame("sample_results", site, [None]), placed)
 
 
-def _estimate_concentration(bench: Workbench, site: Site, year: int | None) -> Made:
-    assert year is not None
-    results = _drainage_results(bench, site, year)
-    hours = bench.frame("hourly_flow", site, Need("hourly_flow", "neighbours").years(site, year))
-    return {"concentration": bench.stages.concentration(results, hours, site, year)}
-
-
-def _analytes(raw: RawFiles, site: Site, year: int | None) -> Any:
-    return {"analytes": list(site.analytes)}
-
-
-# Loads
+# Concentrations and loads
 
 
 def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
+    """Concentrations, loads and their uncertainty together, so that members need not be stored."""
+    from pipeline.stages.stand_in_members import flow_members
+
     assert year is not None
+    around = bench.frame("hourly_flow", site, Need("hourly_flow", "neighbours").years(site, year))
+    near = Need("receiving_water_results", "neighbours").years(site, year)
+    receiving = bench.frame("receiving_water_results", site, near)
+    hours = bench.frame("hourly_flow", site, [year])
     loads = bench.stages.loads(
-        bench.frame("hourly_flow", site, [year]),
-        bench.frame("concentration", site, [year]),
+        bench.stages.concentration_members(_drainage_results(bench, site, year), around, site, year, receiving),
+        hours,
+        bench.frame("metered_hours", site, [year]),
+        flow_members(hours, site, year),
         bench.frame("events", site, [year]),
-        _drainage_results(bench, site, year),
         site,
         year,
     )
     return {
+        "concentration": loads.concentration,
         "loads_daily": loads.daily,
         "loads_monthly": loads.monthly,
         "loads_annual": loads.annual,
         "loads_event": loads.event,
+        "loads_treatment": loads.treatment,
+        "load_members": loads.members,
+        "uncertainty_budget": loads.budget,
     }
+
+
+def _load_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    assert year is not None
+    touching = [period for period in site.periods if year in site.years_touched(period.start, period.end)]
+    return {
+        "analytes": list(site.analytes),
+        "clock": site.utc_offset.total_seconds(),
+        "periods": [period.model_dump(mode="json") for period in touching],
+    }
+
+
+def _sum_period_loads(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    members = bench.frame("load_members", site, Need("load_members", "periods").years(site, year))
+    seasonal, custom = bench.stages.period_loads(members, site, year)
+    return {"loads_seasonal": seasonal, "loads_custom": custom}
+
+
+def _period_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    ending = [period for period in site.periods if site.years_touched(period.start, period.end)[-1:] == [year]]
+    return {"periods": [period.model_dump(mode="json") for period in ending]}
 
 
 _CALIBRATION = ("meter", "direction", "litres_per_pulse", "from", "to")
@@ -478,32 +526,44 @@ COMPUTATIONS: tuple[Computation, ...] = (
         policies=("composite_tolerance_pct",),
     ),
     Computation(
-        tables=("concentration",),
+        tables=(
+            "concentration",
+            "loads_daily",
+            "loads_monthly",
+            "loads_annual",
+            "loads_event",
+            "loads_treatment",
+            "load_members",
+            "uncertainty_budget",
+        ),
         needs=(
             Need("sample_results", "site"),
             Need("sample_flow", "neighbours"),
+            Need("receiving_water_results", "neighbours"),
             Need("hourly_flow", "neighbours"),
+            Need("metered_hours", "year"),
+            Need("events", "year"),
         ),
-        stages=("concentration",),
-        make=_estimate_concentration,
-        registers={"plots": ("plot", "area_ha")},
-        policies=("interpolation_longest_days", "laboratory_uncertainty_pct"),
-        settings=_analytes,
+        stages=("concentration_members", "loads"),
+        make=_sum_loads,
+        registers={
+            "plots": ("plot", "area_ha"),
+            "treatments": ("plot", "treatment", "from", "to"),
+            "meters": _METER,
+            "accuracy": _CURVE,
+            "accuracy_classes": _CLASS,
+            "calibrations": (*_CALIBRATION, "expanded_uncertainty_pct"),
+        },
+        policies=("accuracy_tolerance_pct", "backward_water", "interpolation_longest_days", "laboratory_uncertainty_pct"),
+        settings=_load_settings,
     ),
     Computation(
-        tables=("loads_daily", "loads_monthly", "loads_annual", "loads_event"),
-        needs=(
-            Need("hourly_flow", "year"),
-            Need("concentration", "year"),
-            Need("events", "year"),
-            Need("sample_results", "site"),
-            Need("sample_flow", "neighbours"),
-        ),
-        stages=("loads",),
-        make=_sum_loads,
+        tables=("loads_seasonal", "loads_custom"),
+        needs=(Need("load_members", "periods"),),
+        stages=("period_loads",),
+        make=_sum_period_loads,
         registers={"plots": ("plot", "area_ha")},
-        policies=("laboratory_uncertainty_pct", "interpolation_longest_days"),
-        settings=_analytes,
+        settings=_period_settings,
     ),
 )
 """In an order in which every computation stands after those whose tables it needs."""

@@ -26,7 +26,7 @@ from dagster import (
 )
 from dagster._core.storage.tags import ASSET_PARTITION_RANGE_END_TAG, ASSET_PARTITION_RANGE_START_TAG
 
-from pipeline.orchestration.computations import Computation, Need
+from pipeline.orchestration.computations import Computation, Need, longest_period
 from pipeline.site import Site
 
 SITE = "site"
@@ -70,9 +70,10 @@ class Partitions:
                 return MultiToSingleDimensionPartitionMapping(SITE)
             if need.reach in ("site", "year"):
                 return IdentityPartitionMapping()
-            # Dagster knows one mapping for all sites; where their policies differ, its graph shows the widest window.
+            # Dagster knows one mapping for all sites; where these differ, its graph shows the widest window and the longest period.
             widest = max((site.policies.gap_window_years for site in self.sites.values()), default=0)
-            before, after = need.distances(widest)
+            longest = max((longest_period(site) for site in self.sites.values()), default=0)
+            before, after = need.distances(widest, longest)
             needed_by = {
                 str(needed): [str(year) for year in self.years if year - before <= needed <= year + after]
                 for needed in self.years

@@ -22,8 +22,9 @@ VERSIONS: Mapping[str, int] = {
     "events": 1,
     "sample_results": 2,
     "sample_flow": 1,
-    "concentration": 1,
-    "loads": 1,
+    "concentration_members": 1,
+    "loads": 2,
+    "period_loads": 1,
 }
 """Raised by one when a stage's numbers change: every partition that the stage made becomes stale."""
 
@@ -43,19 +44,21 @@ class Stages:
     events: Callable[..., Any]
     sample_results: Callable[..., Any]
     sample_flow: Callable[..., Any]
-    concentration: Callable[..., Any]
+    concentration_members: Callable[..., Any]
     loads: Callable[..., Any]
+    period_loads: Callable[..., Any]
 
     @classmethod
     def of_project(cls) -> Stages:
         """The project's own stages; imported here, since their libraries take a second to load."""
-        from pipeline.stages.concentration import concentration
+        from pipeline.stages.concentration import concentration_members
         from pipeline.stages.events import events
         from pipeline.stages.hours import fill_hours
         from pipeline.stages.intake import read_raw_files
         from pipeline.stages.loads import loads
         from pipeline.stages.metered_hours import metered_hours
         from pipeline.stages.outages import outages
+        from pipeline.stages.period_loads import period_loads
         from pipeline.stages.pulses import gauge_readings, pulse_counts
         from pipeline.stages.sample_flow import sample_flow
         from pipeline.stages.samples import sample_results
@@ -74,6 +77,7 @@ class Stages:
             events=events,
             sample_results=sample_results,
             sample_flow=sample_flow,
-            concentration=concentration,
+            concentration_members=concentration_members,
             loads=loads,
+            period_loads=period_loads,
         )

@@ -127,6 +127,15 @@ class SharedErrors:
     error_curve: csr_array
     counting: csr_array
 
+    def weighted(self, weight: ArrayLike) -> SharedErrors:
+        """The errors of one sum of these sums, each times a weight, such as a concentration.
+
+        Args:
+            weight: shape (sums,).
+        """
+        row = csr_array(np.asarray(weight, dtype=float)[np.newaxis])
+        return SharedErrors(row @ self.calibration, row @ self.error_curve, row @ self.counting)
+
 
 @dataclass(frozen=True)
 class MeterDraws:

@@ -21,7 +21,7 @@ from pipeline.site.registers import (
     Wiring,
 )
 from pipeline.site.site import Site
-from pipeline.site.structure import Logger, LoggerLayout, Policies, TimestampRule, WeatherRecord
+from pipeline.site.structure import Logger, LoggerLayout, OwnPeriod, Policies, TimestampRule, WeatherRecord
 
 __all__ = [
     "AccuracyClass",
@@ -33,6 +33,7 @@ __all__ = [
     "LoggerLayout",
     "Meter",
     "Outage",
+    "OwnPeriod",
     "Plot",
     "Policies",
     "Site",

@@ -61,6 +61,7 @@ def load_site(folder: Path) -> Site:
     said: dict[str, Any] = {name: getattr(structure, name) for name in SiteStructure.model_fields}
     said |= {name: register.rows for name, register in registers.items()}
     said |= {"folder": folder, "utc_offset": said.pop("clock").utc_offset, "analytes": tuple(structure.analytes)}
+    said["periods"] = tuple(structure.periods)
     said["calibrations"] = tuple(_named(registers["calibrations"].rows, known.utc_offset))
     return Site(**said)
 
@@ -126,10 +127,10 @@ def _keys(path: Iterable[str | int]) -> list[str]:
     """The keys that site.yaml may have at a place."""
     kind: Any = SiteStructure
     for part in path:
-        kind = get_args(kind)[1] if get_origin(kind) is dict else kind.model_fields[str(part)].annotation
+        kind = get_args(kind)[-1] if get_origin(kind) in (dict, list) else kind.model_fields[str(part)].annotation
         if get_origin(kind) is UnionType:
             kind = next(option for option in get_args(kind) if option is not NoneType)
-    return list(kind.model_fields)
+    return [field.alias or name for name, field in kind.model_fields.items()]
 
 
 def _usable(kind: type[KindT] | Any, value: Any) -> Any:

@@ -24,7 +24,7 @@ from pipeline.site.registers import (
     Treatment,
     Wiring,
 )
-from pipeline.site.structure import Logger, LoggerLayout, Policies, WeatherRecord
+from pipeline.site.structure import Logger, LoggerLayout, OwnPeriod, Policies, WeatherRecord
 from pipeline.site.values import DAY, Strict
 
 
@@ -47,6 +47,7 @@ class Site(Strict):
     loggers: dict[str, Logger]
     weather: WeatherRecord | None
     policies: Policies
+    periods: tuple[OwnPeriod, ...]
     plots: tuple[Plot, ...]
     treatments: tuple[Treatment, ...]
     meters: tuple[Meter, ...]
@@ -70,7 +71,7 @@ class Site(Strict):
         """First instant of a water year, and first instant after it; midnights of the site's standard time, in UTC."""
         month, day = self.water_year_starts
         starts = year if (month, day) == (1, 1) else year - 1
-        return self._midnight(date(starts, month, day)), self._midnight(date(starts + 1, month, day))
+        return self.midnight(date(starts, month, day)), self.midnight(date(starts + 1, month, day))
 
     def record_period(self, today: date | None = None) -> tuple[datetime, datetime]:
         """First instant of the record, and first instant after its last day, in UTC.
@@ -78,7 +79,20 @@ class Site(Strict):
         Args:
             today: the day up to which a record without `last_day` goes; by default today in the site's standard time.
         """
-        return self._midnight(self.first_day), self._midnight(self._last_day(today)) + DAY
+        return self.midnight(self.first_day), self.midnight(self._last_day(today)) + DAY
+
+    def years_touched(self, start: date, end: date | None) -> list[int]:
+        """The water years of the record that a stretch of days touches, as far as it lies within the record.
+
+        Args:
+            start: first day, in the site's standard time.
+            end: first day after it; none: it goes on.
+        """
+        record_first, record_last = self.record_period()
+        since = max(self.midnight(start), record_first)
+        until = record_last if end is None else min(self.midnight(end), record_last)
+        periods = {year: self.water_year_period(year) for year in self.water_years()}
+        return [year for year, (first, after) in periods.items() if max(first, since) < min(after, until)]
 
     def fingerprint_rows(self, register: str, start: datetime, end: datetime) -> list[dict[str, Any]]:
         """What a register says about [start, end), as plain values under the names of the file's columns.
@@ -100,7 +114,8 @@ class Site(Strict):
             if not isinstance(row, Dated) or row.touches(start, end)
         ]
 
-    def _midnight(self, day: date) -> datetime:
+    def midnight(self, day: date) -> datetime:
+        """First instant of a day of the site's standard time, in UTC."""
         return datetime.combine(day, time(), tzinfo=UTC) - self.utc_offset
 
     def _last_day(self, today: date | None) -> date:

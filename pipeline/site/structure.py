@@ -317,6 +317,10 @@ class Policies(Strict):
         default=28,
         description="Between two samples further apart than this the season's flow-weighted mean stands, not a straight line (days).",
     )
+    backward_water: Literal["as_left", "receiving_water"] = Field(
+        default="as_left",
+        description="What water that runs back carries: what left last, or the receiving water where samples of it are known.",
+    )
     laboratory_uncertainty_pct: Percentage = Field(
         default=5.0,
         description="Expanded (k = 2) relative uncertainty of one laboratory result unless duplicates say otherwise (%).",
@@ -349,6 +353,39 @@ class Policies(Strict):
     )
 
 
+class OwnPeriod(Strict):
+    """A stretch of days for which loads are wanted, such as a season of drainage or the years before a change.
+
+    `start` and `end` are `from` and `to` of the file; `to` is the first day that does not belong any more, empty: to the record's end.
+    """
+
+    name: Name
+    start: Day = Field(alias="from")
+    end: Day | None = Field(alias="to", default=None)
+
+    @field_validator("end")
+    @classmethod
+    def _end_after_start(cls, end: date | None, info: ValidationInfo) -> date | None:
+        start = info.data.get("start")
+        if end is not None and start is not None and end <= start:
+            raise refusal(
+                f"a day after {start} (from): the first day that does not belong to the period any more",
+                "Correct one of the two, or leave to out if the period goes on to the end of the record",
+            )
+        return end
+
+
+def _own_periods(periods: list[OwnPeriod]) -> list[OwnPeriod]:
+    names = [period.name for period in periods]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise refusal(
+            "periods with different names",
+            f"Rename one of those that are called {', '.join(twice)}: a name stands for one period",
+        )
+    return periods
+
+
 def _analytes(names: list[str]) -> list[str]:
     if not names or len(set(names)) != len(names):
         raise refusal("a list of at least one analyte, each once", "Write for example [nitrate_n]")
@@ -369,6 +406,7 @@ class SiteStructure(Strict):
     loggers: dict[Name, Logger]
     weather: WeatherRecord | None = None
     policies: Policies = Policies()
+    periods: Annotated[list[OwnPeriod], AfterValidator(_own_periods)] = Field(default_factory=list)
 
     @field_validator("last_day")
     @classmethod
@@ -377,3 +415,20 @@ class SiteStructure(Strict):
         if last_day is not None and first_day is not None and last_day < first_day:
             raise refusal(f"{first_day} (first_day) or a later day", "Correct one of the two, or leave last_day out")
         return last_day
+
+    @field_validator("periods")
+    @classmethod
+    def _periods_of_the_record(cls, periods: list[OwnPeriod], info: ValidationInfo) -> list[OwnPeriod]:
+        first_day, last_day = info.data.get("first_day"), info.data.get("last_day")
+        outside = [
+            period.name
+            for period in periods
+            if (first_day is not None and period.end is not None and period.end <= first_day)
+            or (last_day is not None and period.start > last_day)
+        ]
+        if outside:
+            raise refusal(
+                f"periods that share a day with the record, which goes from {first_day} to {last_day or 'today'}",
+                f"Correct from and to of {', '.join(outside)}, or delete them",
+            )
+        return periods

@@ -6,12 +6,14 @@ Does not: the lines themselves (science/interpolation.py), lab files and units (
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of, standard_normal_draws
 from pipeline.science.interpolation import (
     Statements,
     distance_from_statements,
@@ -19,6 +21,7 @@ from pipeline.science.interpolation import (
     lines_between,
     statements,
 )
+from pipeline.science.period_sums import interval_90
 from pipeline.science.uncertainty import HALF_WIDTH_90_OF_EXPANDED
 from pipeline.site import Site
 from pipeline.tables import table
@@ -200,3 +203,108 @@ def _hourly(
         "mg_l_p95": value + half_width,
         "basis": basis,
     }
+
+
+# Members
+
+
+@dataclass(frozen=True)
+class ConcentrationEnsemble:
+    """Hourly concentration of one plot and analyte in one water year.
+
+    Water that ran back is in `mg_l` and in both sets of members under the site's policy; `under` gives the members for a policy.
+
+    Attributes:
+        plot, analyte: names.
+        hour_start: the year's hours of `hourly_flow`, UTC, shape (h,).
+        mg_l: mean of the members, not-a-number without results, shape (h,).
+        members: equally likely histories, mg/L, shape (members, h).
+        members_without_laboratory: each as it would be had the laboratory made none of its errors.
+        basis: where each hour's number comes from, a code of the table `concentration`, shape (h,).
+        extrapolated: whether the hour's outflow lies outside the flows that results speak of, shape (h,).
+        backward: numbers of the hours in which water ran back, shape (b,).
+        as_left: mg/L of that water by the account of what left last, in doubt, shape (members, b).
+        as_left_undoubted: the same if the account were right.
+        receiving_water: mg/L of that water if it is the receiving water's, none where no result tells, shape (members, b).
+    """
+
+    plot: str
+    analyte: str
+    hour_start: pd.Series
+    mg_l: Floats
+    members: NDArray[np.float32]
+    members_without_laboratory: NDArray[np.float32]
+    basis: NDArray[np.object_]
+    extrapolated: NDArray[np.bool_]
+    backward: Indices
+    as_left: NDArray[np.float32]
+    as_left_undoubted: NDArray[np.float32]
+    receiving_water: NDArray[np.float32] | None
+
+
+def concentration_members(
+    results: pd.DataFrame, hours: pd.DataFrame, site: Site, year: int, receiving: pd.DataFrame | None = None
+) -> Iterator[ConcentrationEnsemble]:
+    """Equally likely histories of the concentration of every plot and analyte in one water year.
+
+    A member moves the line within its interval by one error between two results, and by one of the laboratory around each.
+
+    Args:
+        results: rows of `sample_results`, mg/L.
+        hours: rows of `hourly_flow` of the year and of its neighbours, L.
+        site: analytes, plots, policies, standard time.
+        year: the water year.
+        receiving: rows of `receiving_water_results`; this model makes nothing of them.
+    """
+    of_results = dict(list(results.groupby(["plot", "analyte"])))
+    sure = HALF_WIDTH_90_OF_EXPANDED * 2
+    for (plot, analyte), rows in concentration(results, hours, site, year).groupby(["plot", "analyte"], sort=True):
+        value, low, high = (rows[name].to_numpy(dtype=float) for name in ("mg_l", "mg_l_p05", "mg_l_p95"))
+        members = without = np.broadcast_to(np.float32(np.nan), (ENSEMBLE_MEMBERS, value.size))
+        if np.isfinite(value).all():
+            said = of_results[plot, analyte]
+            middle = (rows["hour_start"] + pd.Timedelta(minutes=30)).to_numpy()
+            edges = np.unique(pd.concat([said["start"], said["end"]]).to_numpy())
+            middles = np.unique((said["start"] + (said["end"] - said["start"]) / 2).to_numpy())
+            between = np.searchsorted(edges, middle)
+            nearest = np.searchsorted(middles[:-1] + np.diff(middles) / 2, middle)
+            own = laboratory_share(site) * value / sure
+            generator = seed_of(site.site, str(plot), str(analyte), str(year), "concentration")
+            of_line = standard_normal_draws(generator, edges.size + 1)[:, between]
+            of_laboratory = standard_normal_draws(generator, middles.size)[:, nearest]
+            width = np.where(of_line > 0, high - value, value - low) / sure
+            line = np.sqrt(np.maximum(width**2 - own**2, 0.0)) * of_line
+            without = np.maximum(value + line, 0.0).astype(np.float32)
+            members = np.maximum(value + line + own * of_laboratory, 0.0).astype(np.float32)
+        flow = rows[["hour_start"]].merge(hours[hours["plot"] == plot], on="hour_start", how="left")
+        back = np.flatnonzero(flow["net_l"].to_numpy(dtype=float) < 0)
+        yield ConcentrationEnsemble(
+            plot=str(plot),
+            analyte=str(analyte),
+            hour_start=rows["hour_start"],
+            mg_l=value,
+            members=members,
+            members_without_laboratory=without,
+            basis=rows["basis"].to_numpy(dtype=object),
+            extrapolated=np.zeros(value.size, dtype=bool),
+            backward=back,
+            as_left=members[:, back],
+            as_left_undoubted=members[:, back],
+            receiving_water=None,
+        )
+
+
+def concentration_rows(ensemble: ConcentrationEnsemble) -> pd.DataFrame:
+    """Rows of `concentration` of one plot and analyte, in order of time."""
+    bounds = interval_90(ensemble.mg_l, ensemble.members)
+    return pd.DataFrame(
+        {
+            "plot": ensemble.plot,
+            "analyte": ensemble.analyte,
+            "hour_start": ensemble.hour_start.to_numpy(),
+            "mg_l": ensemble.mg_l,
+            "mg_l_p05": np.maximum(bounds[0], 0.0),
+            "mg_l_p95": bounds[1],
+            "basis": ensemble.basis,
+        }
+    ).astype({"hour_start": "datetime64[us, UTC]"})

@@ -1,236 +1,425 @@
-"""From hourly flow and concentration to loads by day, month, water year and event.
+"""From members of flow and of concentration to loads by period.
 
-Belongs here: which hours form a period, sums, shares, and which hours share an error.
-Does not: filling flow (stages/hours.py), concentrations (stages/concentration.py), how errors add (science/uncertainty.py).
+Belongs here: what is summed over a period, the columns of the loads tables, what is said where a load is not known, the budget.
+Does not: members of flow (stages/flow_ensemble.py) and of concentration (stages/concentration.py), which hours form a period
+(stages/load_periods.py), percentiles and sums (science/period_sums.py), periods that more than one water year holds
+(stages/period_loads.py).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.science.uncertainty import half_widths
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS
+from pipeline.science.period_sums import Periods, interval_90, sums_of_runs
+from pipeline.science.uncertainty import MeterDraws
 from pipeline.science.units import depth_mm, flow_weighted_mg_l, kg_per_ha
+from pipeline.science.variance_shares import variance_shares
 from pipeline.site import Site
-from pipeline.stages.concentration import laboratory_share
+from pipeline.stages.concentration import ConcentrationEnsemble, concentration_rows
+from pipeline.stages.flow_ensemble import FlowEnsemble, draws_of, flow_ensembles
+from pipeline.stages.load_periods import Calendar, Named
 from pipeline.tables import table
 
 Floats = NDArray[np.float64]
-Indices = NDArray[np.int64]
+Singles = NDArray[np.float32]
 
-ERROR_BLOCK_HOURS = 15 * 24
-"""Errors of a long filled stretch are common within so many hours, and independent beyond."""
-METERED = ("measured", "measured_below_range")
-BETWEEN_EVENTS = "between"
 NOTHING_FLOWED = 1e-9
 """Net volume as a share of all volume, either way, under which rounding is all that is left."""
+WHY_EMPTY = np.array([None, "unfilled_hours", "no_results", "unfilled_hours_and_no_results"], dtype=object)
 
 
 @dataclass(frozen=True)
 class Loads:
-    """Rows of `loads_daily`, `loads_monthly`, `loads_annual` and `loads_event` for one water year."""
+    """Rows for one water year of the tables of these names (`concentration`, `loads_daily` and so on)."""
 
+    concentration: pd.DataFrame
     daily: pd.DataFrame
     monthly: pd.DataFrame
     annual: pd.DataFrame
     event: pd.DataFrame
+    treatment: pd.DataFrame
+    members: pd.DataFrame
+    budget: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Sums:
+    """What is added up over hours, by run of hours or by period.
+
+    Attributes:
+        numbers: by name (`NUMBERS`), shape (periods,).
+        volume_l: members of the net volume of hours that are known, L, shape (members, periods).
+        load_mg: members of the load of hours of which flow and concentration are known, mg, shape (members, periods).
+    """
+
+    numbers: dict[str, Floats]
+    volume_l: Floats
+    load_mg: Floats
+
+    def by(self, periods: Periods) -> Sums:
+        """The sums of periods."""
+        return Sums(
+            {name: periods.sums(values) for name, values in self.numbers.items()},
+            periods.sums(self.volume_l),
+            periods.sums(self.load_mg),
+        )
+
+    @classmethod
+    def side_by_side(cls, parts: Sequence[Sums]) -> Sums:
+        """The periods of several sums one after the other."""
+        return cls(
+            {name: np.concatenate([part.numbers[name] for part in parts]) for name in NUMBERS},
+            np.concatenate([part.volume_l for part in parts], axis=1),
+            np.concatenate([part.load_mg for part in parts], axis=1),
+        )
+
+
+NUMBERS = (
+    "hours",
+    "metered_hours",
+    "flow_hours",
+    "sampled_hours",
+    "load_hours",
+    "net_l",
+    "load_mg",
+    "gross_l",
+    "measured_l",
+    "below_range_l",
+    "extrapolated_l",
+    "backward_l",
+    "backward_mg",
+    "as_left_mg",
+    "receiving_water_mg",
+)
+"""`flow_hours`, `sampled_hours`, `load_hours`: hours of which flow, concentration, both are known. `gross_l`: hourly net volumes
+without their signs. `backward_l`, `backward_mg`: of hours in which more ran back than drained. `as_left_mg`, `receiving_water_mg`: what
+the latter would be under either policy."""
 
 
 def loads(
+    ensembles: Iterable[ConcentrationEnsemble],
     hours: pd.DataFrame,
-    concentration: pd.DataFrame,
+    metered: pd.DataFrame,
+    flow_members: pd.DataFrame,
     events: pd.DataFrame,
-    results: pd.DataFrame,
     site: Site,
     year: int,
 ) -> Loads:
-    """Volumes and loads of one water year, by day, month, year and event.
+    """Volumes, loads and their uncertainty in one water year, by day, month, year, event and treatment.
 
-    A load is the sum over hours of net volume times concentration: what ran back in carries back what it carried out, so no
-    water counts twice. The period's volume is empty where one of its hours is unfilled, its load also where a concentration is
-    empty; shares are taken of the hours that are known, weighted by absolute net volume. Only hours of the record count.
+    The reported load is the sum over hours of hourly mean flow times hourly mean concentration: what ran back in carries back what
+    it carried out, so no water counts twice. Its interval (90 %) comes from members: each is a history of the flow times a history of
+    the concentration, hour by hour, summed over the period; the 5th and 95th percentiles of the sums are moved by what chance has
+    set their mean off the reported load (JCGM 101:2008, 7.7). Errors that hours share (a calibration, a meter's error curve, a gap
+    model, a sample) are one and the same in all hours of a member, so that they do not average out.
 
-    Intervals (90 %), in a first form: half-widths of metered hours add linearly, the meter's calibration and error curve being the
-    same all year; those of filled hours linearly within blocks of one filled stretch (at most 15 days) and in quadrature between
-    blocks; those of the concentration linearly between two results, and its laboratory part around each result, in quadrature
-    otherwise. Concentration errors keep the sign of the flow: water that comes back brings its error back. The groups combine in
-    quadrature; the bounds need not be symmetrical.
+    A period's volume is empty where one of its hours is unfilled, its load also where a concentration is not known, and `why_empty`
+    says which; beside them stand the sums over the hours that are known. Shares are taken of the hours that are known, weighted
+    by absolute net volume. Only hours of the record count.
+
+    The budget takes one source of uncertainty at a time, all others standing at their means: the variance of the annual load that it
+    makes, over the sum of these variances (JCGM 100:2008, H.1.5).
+
+    One plot and analyte is worked on at a time, so that memory holds a few arrays of members times hours of one year beside the
+    flow of every plot.
 
     Args:
-        hours: rows of `hourly_flow` of the water year, L.
-        concentration: rows of `concentration` of the water year, mg/L.
+        ensembles: concentration of each plot and analyte, at the plot's hours of the water year.
+        hours: rows of `hourly_flow` that hold the water year.
+        metered: rows of `metered_hours` of the same hours.
+        flow_members: rows of `flow_members` of the water year.
         events: rows of `events` of the water year; events of one plot do not overlap.
-        results: rows of `sample_results`: their times say how far an interpolation error reaches.
-        site: areas, analytes, standard time, record, policies.
+        site: areas, treatments, meters, calibrations, analytes, standard time, record, periods.
         year: the water year.
 
     Returns:
-        The four tables. Events and the row `between` add up to the year; days and months do.
-
-    Source: law of propagation of uncertainty, JCGM 100:2008, 5.1.2 and 5.2.2.
+        The tables of the water year. Events and the row `between` add up to the year; days and months do.
     """
-    rows = _hours_of_all_analytes(hours, concentration, events, results, site, year)
-    keys = ["plot", "analyte"]
-    return Loads(
-        daily=_by_period(rows, [*keys, "date"], "loads_daily"),
-        monthly=_by_period(rows, [*keys, "month", "water_year"], "loads_monthly"),
-        annual=_by_period(rows, [*keys, "water_year"], "loads_annual"),
-        event=_by_period(rows, [*keys, "event", "water_year"], "loads_event"),
-    )
+    made = _Made(site, year, {plot.plot: plot.area_ha for plot in site.plots})
+    flows = {
+        flow.plot: _Flow.of(flow, draws_of(flow, site, year), events, site)
+        for flow in flow_ensembles(hours, metered, flow_members, site, year)
+    }
+    for ensemble in ensembles:
+        if ensemble.plot in flows:
+            made.add(flows[ensemble.plot], ensemble)
+    return made.tables()
 
 
-def _hours_of_all_analytes(
-    hours: pd.DataFrame,
-    concentration: pd.DataFrame,
-    events: pd.DataFrame,
-    results: pd.DataFrame,
-    site: Site,
-    year: int,
-) -> pd.DataFrame:
-    """One row per plot, analyte and hour of the record: what a period's sums need, and the blocks whose errors are common."""
-    first, last = (pd.Timestamp(moment) for moment in site.water_year_period(year))
-    record_first, record_last = (pd.Timestamp(moment) for moment in site.record_period())
-    start = hours["hour_start"]
-    inside = (start >= max(first, record_first)) & (start < min(last, record_last))
-    flow = hours[inside].sort_values(["plot", "hour_start"], ignore_index=True)
-    local = flow["hour_start"].dt.tz_localize(None) + site.utc_offset
-    flow = flow.assign(
-        date=local.dt.date,
-        month=local.dt.strftime("%Y-%m"),
-        water_year=year,
-        event=_event_of_hour(flow, events),
-        filled_block=_filled_blocks(flow),
-        area_ha=flow["plot"].map({plot.plot: plot.area_ha for plot in site.plots}),
-    )
-    rows = flow.merge(pd.DataFrame({"analyte": list(site.analytes)}), how="cross").merge(
-        concentration[["plot", "analyte", "hour_start", "mg_l", "mg_l_p05", "mg_l_p95"]],
-        on=["plot", "analyte", "hour_start"],
-        how="left",
-        validate="one_to_one",
-    )
-    rows = rows.sort_values(["plot", "analyte", "hour_start"], ignore_index=True)
-    between_results, nearest_result = _blocks_of_results(rows, results)
-    laboratory = laboratory_share(site) * rows["mg_l"]
-    return rows.assign(between_results=between_results, nearest_result=nearest_result, laboratory_half_width=laboratory)
+@dataclass(frozen=True)
+class _Flow:
+    """One plot's flow, its calendar, its members and the sums of these, which all analytes share."""
+
+    ensemble: FlowEnsemble
+    calendar: Calendar
+    members: Singles
+    volume_l: Floats
+
+    @classmethod
+    def of(cls, ensemble: FlowEnsemble, draws: MeterDraws, events: pd.DataFrame, site: Site) -> _Flow:
+        calendar = Calendar.of(ensemble.plot, ensemble.hour_start, events[events["plot"] == ensemble.plot], site)
+        members = ensemble.members(draws)
+        return cls(ensemble, calendar, members, sums_of_runs(members, calendar.starts))
+
+    def sums(self, concentration: _Concentration) -> Sums:
+        """Sums by run of hours."""
+        flow, starts = self.ensemble, self.calendar.starts
+        known, sampled = np.isfinite(flow.net_l), np.isfinite(concentration.mg_l)
+        net = np.where(known, flow.net_l, 0.0)
+        load = net * np.where(sampled, concentration.mg_l, 0.0)
+        gross, back = np.abs(net), net < 0
+        measured = gross * flow.measured
+        by_hour = {
+            "hours": np.ones(net.size),
+            "metered_hours": flow.measured,
+            "flow_hours": known,
+            "sampled_hours": sampled,
+            "load_hours": known & sampled,
+            "net_l": net,
+            "load_mg": load,
+            "gross_l": gross,
+            "measured_l": measured,
+            "below_range_l": measured * flow.below_range,
+            "extrapolated_l": gross * concentration.extrapolated,
+            "backward_l": net * back,
+            "backward_mg": load * back,
+            "as_left_mg": net * concentration.as_left_mg_l,
+            "receiving_water_mg": net * concentration.receiving_water_mg_l,
+        }
+        members = sums_of_runs(self.members * concentration.members, starts)
+        numbers = {name: sums_of_runs(np.asarray(by_hour[name], dtype=float), starts) for name in NUMBERS}
+        return Sums(numbers, self.volume_l, members)
 
 
-def _event_of_hour(flow: pd.DataFrame, events: pd.DataFrame) -> pd.Series:
-    """Name of the event that holds each hour, `between` where none does."""
-    latest = pd.merge_asof(
-        flow[["plot", "hour_start"]].reset_index().sort_values("hour_start", kind="stable"),
-        events[["plot", "event", "start", "end"]].sort_values("start", kind="stable"),
-        left_on="hour_start",
-        right_on="start",
-        by="plot",
-    ).set_index("index")
-    return latest["event"].where(latest["hour_start"] < latest["end"], BETWEEN_EVENTS).reindex(flow.index)
+@dataclass(frozen=True)
+class _Concentration:
+    """The part of a `ConcentrationEnsemble` that belongs to a flow's hours, shapes (n,) and (members, n).
 
-
-def _filled_blocks(flow: pd.DataFrame) -> Indices:
-    """Number of the block of filled hours to which each hour belongs; all metered hours belong to block 0.
-
-    A stretch ends where a metered hour stands, or where the plot's hours do; from its start it is cut into blocks.
+    Attributes:
+        mg_l: mean; not-a-number where it is not known.
+        members, without_laboratory: 0 where it is not known.
+        extrapolated: whether the hour's flow lies outside those sampled.
+        doubt: what members of hours in which water ran back have over those of the account of what left; elsewhere 0.
+        as_left_mg_l, receiving_water_mg_l: mean of the water that ran back under either policy, 0 where none did; not-a-number at all
+            hours where nothing is known of it.
     """
-    filled = ~flow["basis"].isin(METERED).to_numpy()
-    new_plot = (flow["plot"] != flow["plot"].shift()).to_numpy()
-    begins = filled & (new_plot | ~np.append(False, filled[:-1]))
-    number = np.arange(len(flow))
-    since_start = number - np.maximum.accumulate(np.where(begins, number, 0))
-    new_block = begins | (filled & (since_start % ERROR_BLOCK_HOURS == 0))
-    return np.where(filled, np.cumsum(new_block), 0)
+
+    mg_l: Floats
+    members: Singles
+    without_laboratory: Singles
+    extrapolated: NDArray[np.bool_]
+    doubt: Singles
+    as_left_mg_l: Floats
+    receiving_water_mg_l: Floats
+
+    @classmethod
+    def at(cls, hour_start: pd.Series, ensemble: ConcentrationEnsemble, policy: str) -> _Concentration:
+        """At the hours of a flow.
+
+        Raises:
+            ValueError: the ensemble has no such hour.
+        """
+        place = pd.Index(ensemble.hour_start).get_indexer(pd.Index(hour_start))
+        if (place < 0).any():
+            absent = hour_start.iloc[int(np.argmax(place < 0))]
+            raise ValueError(f"no concentration of {ensemble.analyte} at {ensemble.plot} in the hour from {absent}")
+        count, back = ensemble.mg_l.size, ensemble.backward
+        as_left = np.zeros(count)
+        as_left[back] = ensemble.as_left.mean(axis=0, dtype=np.float64)
+        receiving = np.full(count, np.nan)
+        doubt = np.zeros((ENSEMBLE_MEMBERS, count), dtype=np.float32)
+        doubt[:, back] = ensemble.as_left - ensemble.as_left_undoubted
+        if ensemble.receiving_water is not None:
+            receiving = np.zeros(count)
+            receiving[back] = ensemble.receiving_water.mean(axis=0, dtype=np.float64)
+            if policy == "receiving_water":
+                doubt[:, back] = ensemble.receiving_water
+        # Most often all hours, in order: then nothing is copied.
+        at = slice(None) if np.array_equal(place, np.arange(count)) else place
+        parts = [part[:, at] for part in (ensemble.members, ensemble.members_without_laboratory, doubt)]
+        if np.isnan(ensemble.mg_l).any():
+            parts = [np.nan_to_num(part) for part in parts]
+        members, without_laboratory, doubt = parts
+        return cls(
+            mg_l=ensemble.mg_l[at],
+            members=members,
+            without_laboratory=without_laboratory,
+            extrapolated=ensemble.extrapolated[at],
+            doubt=doubt,
+            as_left_mg_l=as_left[at],
+            receiving_water_mg_l=receiving[at],
+        )
 
 
-def _blocks_of_results(rows: pd.DataFrame, results: pd.DataFrame) -> tuple[Indices, Indices]:
-    """For each hour: the stretch between two results that it lies in, and the result that is nearest."""
-    between, nearest = np.zeros(len(rows), dtype=np.int64), np.zeros(len(rows), dtype=np.int64)
-    of_plot = dict(list(results.groupby(["plot", "analyte"])))
-    for key, index in rows.groupby(["plot", "analyte"], sort=False).indices.items():
-        if key not in of_plot:
-            continue
-        of_this = of_plot[key]
-        middle_of_hour = (rows["hour_start"].iloc[index] + pd.Timedelta(minutes=30)).to_numpy()
-        edges = np.unique(pd.concat([of_this["start"], of_this["end"]]).to_numpy())
-        middle = np.unique((of_this["start"] + (of_this["end"] - of_this["start"]) / 2).to_numpy())
-        between[index] = np.searchsorted(edges, middle_of_hour)
-        nearest[index] = np.searchsorted(middle[:-1] + np.diff(middle) / 2, middle_of_hour)
-    return between, nearest
+@dataclass
+class _Made:
+    """Rows of the tables as plot after plot and analyte after analyte add to them."""
+
+    site: Site
+    year: int
+    area_ha: dict[str, float]
+    parts: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
+    spells: list[tuple[pd.DataFrame, Sums]] = field(default_factory=list)
+
+    def add(self, flow: _Flow, ensemble: ConcentrationEnsemble) -> None:
+        """One plot and analyte."""
+        calendar, plot = flow.calendar, flow.ensemble.plot
+        concentration = _Concentration.at(flow.ensemble.hour_start, ensemble, self.site.policies.backward_water)
+        sums = flow.sums(concentration)
+        of_series: dict[str, Any] = {"plot": plot, "analyte": ensemble.analyte, "water_year": self.year}
+        for name, named in (
+            ("loads_daily", calendar.days()),
+            ("loads_monthly", calendar.months()),
+            ("loads_annual", calendar.year()),
+            ("loads_event", calendar.events()),
+        ):
+            rows = load_columns(sums.by(named.periods), self.area_ha[plot])
+            self._keep(name, named.columns.assign(**of_series), rows)
+        months = Named(calendar.months().periods, calendar.months().columns.set_axis(["period"], axis=1))
+        for kind, named in (("month", months), ("own", calendar.own_periods(self.site))):
+            rows = _member_columns(sums.by(named.periods))
+            self._keep("load_members", named.columns.assign(kind=kind, **of_series), rows)
+        spells = calendar.treatments()
+        self.spells.append((spells.columns.assign(**of_series), sums.by(spells.periods)))
+        self._keep("concentration", concentration_rows(ensemble))
+        annual = self.parts["loads_annual"][-1]
+        if annual["why_empty"].isna().all():
+            self._keep(
+                "uncertainty_budget", _budget(flow.ensemble, concentration, self.area_ha[plot]).assign(**of_series)
+            )
+
+    def _keep(self, name: str, *columns: pd.DataFrame) -> None:
+        self.parts.setdefault(name, []).append(pd.concat(columns, axis=1))
+
+    def tables(self) -> Loads:
+        """All that was added, in the declared order of rows."""
+        if self.spells:
+            self._keep("loads_treatment", self._by_treatment())
+        return Loads(
+            *(
+                in_order(name, self.parts.get(name, []))
+                for name in (
+                    "concentration",
+                    "loads_daily",
+                    "loads_monthly",
+                    "loads_annual",
+                    "loads_event",
+                    "loads_treatment",
+                    "load_members",
+                    "uncertainty_budget",
+                )
+            )
+        )
+
+    def _by_treatment(self) -> pd.DataFrame:
+        """Means over the plots that had the same treatment at the same time, weighted by area."""
+        keys = ["analyte", "treatment", "start", "end", "water_year"]
+        rows = pd.concat([columns for columns, _ in self.spells], ignore_index=True)
+        grouped = rows.groupby(keys, sort=True)
+        periods, first = Periods.of_labels(grouped.ngroup())
+        sums = Sums.side_by_side([sums for _, sums in self.spells]).by(periods)
+        area = periods.sums(rows["plot"].map(self.area_ha))
+        plots = periods.sums(np.ones(len(rows)))
+        named = rows.iloc[first][keys].reset_index(drop=True).assign(plots=plots.astype(np.int64), area_ha=area)
+        return pd.concat([named, load_columns(sums, area)], axis=1)
 
 
-def _by_period(rows: pd.DataFrame, key: list[str], name: str) -> pd.DataFrame:
-    """Rows of one loads table: sums over the hours that share a key."""
-    grouped = rows.groupby(key, sort=True)
-    period, periods = np.asarray(grouped.ngroup(), dtype=np.int64), grouped.ngroups
-    net = rows["net_l"].to_numpy(dtype=float)
-    mg_l = rows["mg_l"].to_numpy(dtype=float)
-    size = np.nan_to_num(np.abs(net))
-    metered = rows["measured_fraction"].to_numpy(dtype=float)
-    below_range = rows["below_range_fraction"].to_numpy(dtype=float)
-
-    def total(values: Floats) -> Floats:
-        return np.asarray(np.bincount(period, weights=values, minlength=periods), dtype=float)
-
-    # First rows of the groups, in the order in which the groups are numbered.
-    first = np.unique(period, return_index=True)[1]
-    area = rows["area_ha"].to_numpy(dtype=float)[first]
-    hours, all_water = total(np.ones_like(net)), total(size)
-    some_water = np.where(all_water > 0, all_water, np.nan)
-    volume, (volume_down, volume_up) = total(net), _volume_half_widths(rows, period, periods)
-    load, (load_down, load_up) = total(net * mg_l), _load_half_widths(rows, period, periods)
-    volume_mm, load_kg_ha = depth_mm(volume, area), kg_per_ha(load, area)
-    net_drainage = volume > NOTHING_FLOWED * all_water
-    frame = rows.loc[first, key].reset_index(drop=True)
-    return frame.assign(
-        hours=hours.astype(np.int64),
-        volume_mm=volume_mm,
-        volume_mm_p05=volume_mm - depth_mm(volume_down, area),
-        volume_mm_p95=volume_mm + depth_mm(volume_up, area),
-        load_kg_ha=load_kg_ha,
-        load_kg_ha_p05=load_kg_ha - kg_per_ha(load_down, area),
-        load_kg_ha_p95=load_kg_ha + kg_per_ha(load_up, area),
-        flow_weighted_mg_l=np.where(
-            net_drainage, flow_weighted_mg_l(load_kg_ha, np.where(net_drainage, volume_mm, np.nan)), np.nan
-        ),
-        share_measured=total(size * metered) / some_water,
-        share_filled=total(size * (1 - metered)) / some_water,
-        share_below_range=total(size * metered * below_range) / some_water,
-        missing_days_pct=np.clip(100 * (1 - total(metered) / hours), 0.0, 100.0),
-        unfilled_hours=total(np.isnan(net).astype(float)).astype(np.int64),
-    )[list(table(name).names)]
+def in_order(name: str, parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Rows of a table, columns and rows in the declared order."""
+    declared = table(name)
+    filled = [part for part in parts if len(part)]
+    if not filled:
+        return pd.DataFrame({column: pd.Series(dtype="object") for column in declared.names})
+    whole = pd.concat(filled, ignore_index=True)[list(declared.names)]
+    return whole.sort_values(list(declared.sort), kind="stable", ignore_index=True)
 
 
-def _volume_half_widths(rows: pd.DataFrame, period: Indices, periods: int) -> tuple[Floats, Floats]:
-    """How far each period's volume may lie lower and higher, L."""
-    down = (rows["net_l"] - rows["net_l_p05"]).to_numpy(dtype=float)
-    up = (rows["net_l_p95"] - rows["net_l"]).to_numpy(dtype=float)
-    return half_widths(down, up, rows["filled_block"].to_numpy(), period, periods)
+def load_columns(sums: Sums, area_ha: float | Floats) -> pd.DataFrame:
+    """The columns that all loads tables share, one row a period.
 
+    Args:
+        sums: by period.
+        area_ha: of what was summed over, ha, one or shape (periods,).
+    """
+    of = sums.numbers
+    hours, gross = of["hours"], of["gross_l"]
+    some_water = np.where(gross > 0, gross, np.nan)
+    volume, load = depth_mm(of["net_l"], area_ha), kg_per_ha(of["load_mg"], area_ha)
+    volume_low, volume_high = interval_90(volume, depth_mm(sums.volume_l, area_ha))
+    load_low, load_high = interval_90(load, kg_per_ha(sums.load_mg, area_ha))
+    unfilled, unsampled = of["flow_hours"] < hours, of["sampled_hours"] < hours
+    drained = ~unfilled & ~unsampled & (of["net_l"] > NOTHING_FLOWED * gross)
 
-def _load_half_widths(rows: pd.DataFrame, period: Indices, periods: int) -> tuple[Floats, Floats]:
-    """How far each period's load may lie lower and higher, mg: flow, interpolation and laboratory in quadrature."""
-    net = rows["net_l"].to_numpy(dtype=float)
-    mg_l = rows["mg_l"].to_numpy(dtype=float)
-    laboratory = rows["laboratory_half_width"].to_numpy(dtype=float)
-    down = mg_l - rows["mg_l_p05"].to_numpy(dtype=float)
-    up = rows["mg_l_p95"].to_numpy(dtype=float) - mg_l
-    laboratory_down, laboratory_up = np.minimum(laboratory, down), np.minimum(laboratory, up)
-    groups = (
-        (
-            (net - rows["net_l_p05"].to_numpy(dtype=float)) * mg_l,
-            (rows["net_l_p95"].to_numpy(dtype=float) - net) * mg_l,
-            "filled_block",
-        ),
-        (
-            net * np.sqrt(np.maximum(down**2 - laboratory_down**2, 0.0)),
-            net * np.sqrt(np.maximum(up**2 - laboratory_up**2, 0.0)),
-            "between_results",
-        ),
-        (net * laboratory_down, net * laboratory_up, "nearest_result"),
+    def known(values: Floats, *empty: NDArray[np.bool_]) -> Floats:
+        return np.where(np.logical_or.reduce(empty), np.nan, values)
+
+    return pd.DataFrame(
+        {
+            "hours": hours.astype(np.int64),
+            "volume_mm": known(volume, unfilled),
+            "volume_mm_p05": known(volume_low, unfilled),
+            "volume_mm_p95": known(volume_high, unfilled),
+            "load_kg_ha": known(load, unfilled, unsampled),
+            "load_kg_ha_p05": known(load_low, unfilled, unsampled),
+            "load_kg_ha_p95": known(load_high, unfilled, unsampled),
+            "why_empty": WHY_EMPTY[unfilled + 2 * unsampled],
+            "volume_known_mm": known(volume, of["flow_hours"] == 0),
+            "load_known_kg_ha": known(load, of["load_hours"] == 0),
+            "flow_weighted_mg_l": flow_weighted_mg_l(load, np.where(drained, volume, np.nan)),
+            "share_measured": of["measured_l"] / some_water,
+            "share_filled": (gross - of["measured_l"]) / some_water,
+            "share_below_range": of["below_range_l"] / some_water,
+            "share_extrapolated": np.where(of["sampled_hours"] > 0, of["extrapolated_l"] / some_water, np.nan),
+            "missing_days_pct": np.clip(100 * (1 - of["metered_hours"] / hours), 0.0, 100.0),
+            "unfilled_hours": (hours - of["flow_hours"]).astype(np.int64),
+            "volume_backward_mm": known(depth_mm(of["backward_l"], area_ha), of["flow_hours"] == 0),
+            "load_backward_kg_ha": known(kg_per_ha(of["backward_mg"], area_ha), of["load_hours"] == 0),
+            **{
+                f"load_{policy}_kg_ha": known(
+                    load + kg_per_ha(of[f"{policy}_mg"] - of["backward_mg"], area_ha), unfilled, unsampled
+                )
+                for policy in ("as_left", "receiving_water")
+            },
+        }
     )
-    lower, higher = np.zeros(periods), np.zeros(periods)
-    for downwards, upwards, block in groups:
-        group_lower, group_higher = half_widths(downwards, upwards, rows[block].to_numpy(), period, periods)
-        lower, higher = np.hypot(lower, group_lower), np.hypot(higher, group_higher)
-    return lower, higher
+
+
+def _budget(flow: FlowEnsemble, concentration: _Concentration, area_ha: float) -> pd.DataFrame:
+    """Rows of `uncertainty_budget` of one plot and analyte, without their key."""
+    weight = np.where(np.isfinite(concentration.mg_l), concentration.mg_l, 0.0)
+    net = np.where(np.isfinite(flow.net_l), flow.net_l, 0.0)
+    whole, exact, doubt = (
+        _loads_of(part, net) for part in (concentration.members, concentration.without_laboratory, concentration.doubt)
+    )
+    of_concentration = {"sampling": exact - doubt, "laboratory": whole - exact, "backward_water": doubt}
+    milligrams = flow.standard_deviations(weight) | {
+        source: float(np.std(effect, ddof=1)) for source, effect in of_concentration.items()
+    }
+    deviations = {source: float(kg_per_ha(value, area_ha)) for source, value in milligrams.items()}
+    shares = variance_shares(deviations)
+    return pd.DataFrame(
+        {
+            "source": list(deviations),
+            "sd_kg_ha": list(deviations.values()),
+            "variance_share": [shares[source] for source in deviations],
+        }
+    )
+
+
+def _loads_of(concentration: Singles, net_l: Floats) -> Floats:
+    """Load of each member of a concentration under one flow, mg, shape (members,)."""
+    return np.add.reduce(concentration * net_l.astype(np.float32), axis=1, dtype=np.float64)
+
+
+def _member_columns(sums: Sums) -> pd.DataFrame:
+    """Columns of `load_members`: what a longer period is made of."""
+    drawn = {"members_l": sums.volume_l, "members_mg": sums.load_mg}
+    lists = {name: pd.Series(list(values.T.astype(np.float32)), dtype="object") for name, values in drawn.items()}
+    return pd.DataFrame(sums.numbers | lists)

@@ -10,9 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-ColumnType = Literal["text", "code", "integer", "decimal", "flag", "instant", "day"]
+ColumnType = Literal["text", "code", "integer", "decimal", "flag", "instant", "day", "members"]
 """text: any words. code: one of few words. integer: 64 bits. decimal: 64-bit floating point.
-flag: true or false. instant: a time in UTC with microseconds. day: a calendar date in the site's standard time."""
+flag: true or false. instant: a time in UTC with microseconds. day: a calendar date in the site's standard time.
+members: one 32-bit number for each member of an ensemble."""
 
 
 @dataclass(frozen=True)

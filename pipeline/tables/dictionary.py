@@ -22,6 +22,7 @@ _TYPE_WORDS = {
     "flag": "true or false",
     "instant": "time (UTC)",
     "day": "date",
+    "members": "list of numbers",
 }
 
 

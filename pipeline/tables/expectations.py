@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
 
 from pipeline.tables.declaration import Derived, Table
 from pipeline.tables.schema import ARROW_TYPES
@@ -177,16 +178,21 @@ def _of_columns() -> Iterator[Expected]:
 def _columns_to_check(stored: duckdb.DuckDBPyRelation, table: Table) -> pd.DataFrame:
     """A row per place in the table: the declared and the stored column's name, and their types by name."""
     found = stored.limit(0).to_arrow_table().schema
-    types = {field.name: str(field.type) for field in found}
+    types = {field.name: _type_name(field.type) for field in found}
     places = list(zip_longest(table.columns, found.names))
     return pd.DataFrame(
         {
             "declared": [column.name if column else "" for column, _ in places],
             "stored": [name or "" for _, name in places],
-            "declared_type": [str(ARROW_TYPES[column.type]) if column else "" for column, _ in places],
+            "declared_type": [_type_name(ARROW_TYPES[column.type]) if column else "" for column, _ in places],
             "stored_type": [types.get(column.name, "absent") if column else "" for column, _ in places],
         }
     )
+
+
+def _type_name(kind: pa.DataType) -> str:
+    """A type in words; what the elements of a list are called is left out, since writers call them differently."""
+    return f"list<{kind.value_type}>" if pa.types.is_list(kind) else str(kind)
 
 
 def _of_rows(table: Table, facts: Facts) -> Iterator[Expected]:

@@ -18,6 +18,7 @@ ARROW_TYPES: dict[ColumnType, pa.DataType] = {
     "flag": pa.bool_(),
     "instant": pa.timestamp("us", tz="UTC"),
     "day": pa.date32(),
+    "members": pa.list_(pa.float32()),
 }
 
 SQL_TYPES: dict[ColumnType, str] = {
@@ -28,6 +29,7 @@ SQL_TYPES: dict[ColumnType, str] = {
     "flag": "BOOLEAN",
     "instant": "TIMESTAMPTZ",
     "day": "DATE",
+    "members": "FLOAT[]",
 }
 
 
