@@ -246,6 +246,24 @@ def test_a_total_that_two_years_share_is_divided_and_not_doubled(site: Site) -> 
     assert min(in_2020, in_2021) > 0
 
 
+def test_a_total_across_three_years_is_kept_though_no_year_but_the_middle_one_sees_it_whole(site: Site) -> None:
+    count, first, last = 1096 * 24, 360 * 24, 740 * 24
+    longer = site.model_copy(update={"last_day": date(2022, 9, 30)})
+    net, fraction = invented(12, count), np.ones((2, count))
+    fraction[0, first:last] = 0.0
+    hours, known = measured_frame(net, fraction), total(first, last, 90_000.0)
+    # Each year reads the years beside it, and no others.
+    turn = [0, 366 * 24, 731 * 24, count]
+    kept = 0.0
+    for number, year in enumerate((2020, 2021, 2022)):
+        window = slice(turn[max(number - 1, 0)], turn[min(number + 2, 3)])
+        near = hours.groupby("plot").nth(window)
+        filled = north(fill_hours(near, known, NO_WEATHER, longer, year))["net_l"].to_numpy()
+        inside = np.arange(turn[number], turn[number + 1])
+        kept += filled[(inside >= first) & (inside < last)].sum()
+    assert kept == pytest.approx(90_000.0, rel=1e-9)
+
+
 def test_what_lies_outside_the_window_changes_nothing(site: Site) -> None:
     alone = site.model_copy(update={"policies": site.policies.model_copy(update={"gap_window_years": 0})})
     count = 731 * 24

@@ -145,6 +145,14 @@ def test_a_dead_calm_and_an_unmetered_hour_err_by_nothing() -> None:
     assert whole(hours) == {"calibration": 0.0, "error_curve": 0.0, "counting": 0.0}
 
 
+def test_a_members_error_has_the_sign_of_the_water_and_of_its_draws() -> None:
+    # By hand: a calibration that gives 1 % too few litres a pulse adds 1 % of what drained, and takes 2 % of what ran back; the
+    # meter at a quarter of its limit adds a quarter of it for the net share; half a pulse too few was counted at the end.
+    errors = shared_errors(water([300.0], [100.0], [0.01, 0.01], error_curve_l=8.0, counting_l=5.0), [0], 1)
+    draws = MeterDraws(np.array([[1.0, 2.0]]), np.array([[0.25]]), np.array([[0.5, 0.0]]))
+    assert meter_error_members(errors, draws) == pytest.approx(np.array([[3.0 - 2.0 + 8.0 * 0.25 * 200 / 400 + 2.5]]))
+
+
 # Against a general-purpose library
 
 
@@ -332,6 +340,20 @@ def test_a_stretch_ends_at_a_gap_at_another_meter_and_at_another_plot(site: Site
     other = both.assign(meter=both["meter"].where(both.index != 1, "M2"))
     assert metered_water(both, site).follows.tolist() == [False, True, False, False, False, True]
     assert metered_water(other, site).follows.tolist() == [False, False, False, False, False, True]
+
+
+def test_a_meter_that_moved_to_another_plot_begins_a_stretch_there(site: Site) -> None:
+    # Rows by year and plot: the last hour of one plot's year stands before the first of the other's next.
+    south = rows([10.0], [0.0], ["M2 forward 2019-10-01"], "south")
+    north = rows([10.0] * 2, [0.0] * 2, [OLD] * 2).iloc[1:].assign(meter="M2")
+    assert metered_water(pd.concat([south, north], ignore_index=True), site).follows.tolist() == [False, False]
+
+
+def test_two_calibrations_of_a_meter_err_apart(site: Site) -> None:
+    frame = rows([1000.0, 1000.0], [0.0, 0.0], [OLD, NEW])
+    errors = shared_errors(metered_water(frame, site), np.arange(2), 2)
+    draws = meter_draws(errors, site, "north", "2020").calibration
+    assert np.abs(np.corrcoef(draws, rowvar=False) - np.eye(5)).max() < 0.3
 
 
 def test_one_calibration_errs_alike_in_every_year_and_pulses_are_drawn_anew(site: Site) -> None:

@@ -109,6 +109,19 @@ def test_water_that_runs_slower_than_the_meter_is_accurate_is_marked_and_a_dry_d
     assert flow["below_range"].tolist() == [False, True, False, False, False]
 
 
+def test_at_the_flow_from_which_on_the_meter_is_accurate_nothing_is_marked(
+    tmp_path: Path, session: duckdb.DuckDBPyConnection
+) -> None:
+    """Ten pulses of 4.2 L in ten minutes are 4.2 L/min, where the small site's error curve has its 5 %."""
+    calibrations = CALIBRATIONS + "".join(
+        f"{meter},{way},4.2,1.0,2019-10-01,,bench,2019-09-01\n"
+        for meter in ("M1", "M2")
+        for way in ("forward", "reverse")
+    )
+    flow = flow_of(session, small_site(tmp_path, calibrations=calibrations), pulse_frame([9, 10], [0, 0]))
+    assert flow["below_range"].tolist() == [True, False]
+
+
 def test_an_interval_with_one_direction_unknown_has_no_net(tmp_path: Path, session: duckdb.DuckDBPyConnection) -> None:
     flow = flow_of(session, small_site(tmp_path), pulse_frame([10, None], [None, 3]))
     assert flow["net_l"].isna().all()
