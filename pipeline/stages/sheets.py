@@ -32,11 +32,15 @@ class Sheet:
     Attributes:
         path: below the site's raw folder.
         cells: path, line, text, reason (a sentence, or empty while nothing is wrong) and the named columns, all text.
+        columns: every column that the first line names, in lower case.
+        further: those that are not in `cells`, under their names as written; all text, rows as in `cells`.
         lines, header_lines, blank_lines: counts.
     """
 
     path: str
     cells: pd.DataFrame
+    columns: tuple[str, ...]
+    further: pd.DataFrame
     lines: int
     header_lines: int
     blank_lines: int
@@ -142,7 +146,7 @@ class Lines:
 def read_sheet(path: Path, raw_folder: Path, required: tuple[str, ...], optional: tuple[str, ...]) -> Sheet:
     """One file as cells under column names; a line whose cells cannot be told apart carries its reason.
 
-    Files are UTF-8 text with commas (RFC 4180, one line a record), plain or .gz; columns in any order, further ones ignored.
+    Files are UTF-8 text with commas (RFC 4180, one line a record), plain or .gz; columns in any order.
     """
     name = path.relative_to(raw_folder).as_posix()
     names = (*required, *optional)
@@ -165,15 +169,19 @@ def read_sheet(path: Path, raw_folder: Path, required: tuple[str, ...], optional
     damage = damage or (_header_damage(found, numbered[0][1], required) if numbered else "")
     header_lines = 0 if damage or not numbered else 1
 
-    rows = []
+    written = {cell.casefold(): cell for cell in header or []} if header_lines else {}
+    other = [cell for cell in written if cell not in names]
+    rows, others = [], []
     for number, line in numbered[header_lines:]:
         cells = None if damage else _cells(line)
         reason = damage or _line_damage(cells, line, len(found))
         named = {} if reason or cells is None else dict(zip(found, cells, strict=True))
         shown = line if line.isascii() else line.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
         rows.append((name, number, shown, reason, *(named.get(column, "") for column in names)))
+        others.append([named.get(column, "") for column in other])
     frame = pd.DataFrame(rows, columns=["path", "line", "text", "reason", *names])
-    return Sheet(name, frame, len(lines), header_lines, blank_lines)
+    further = pd.DataFrame(others, columns=[written[column] for column in other], dtype="str")
+    return Sheet(name, frame, tuple(found) if header_lines else (), further, len(lines), header_lines, blank_lines)
 
 
 def _cells(line: str) -> list[str] | None:
