@@ -14,6 +14,7 @@ import pandas as pd
 
 from pipeline.orchestration.stages import Stages
 from pipeline.site import Site
+from pipeline.stages.bench_proofs import bench_proofs
 from pipeline.stages.concentration import concentration_members
 from pipeline.stages.intake import read_raw_files
 from pipeline.stages.loads import loads
@@ -76,6 +77,7 @@ def plain_stages(**others: Callable[..., Any]) -> Callable[[], Stages]:
         events=events,
         sample_results=sample_results,
         sample_flow=sample_flow,
+        bench_proofs=bench_proofs,
         concentration_members=concentration_members,
         loads=loads,
         period_loads=period_loads,

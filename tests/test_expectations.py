@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import socket
+from datetime import date
 
 import pandas as pd
 import pytest
@@ -23,6 +24,7 @@ from pipeline.tables.expectations import (
     check_partition,
     expectations,
 )
+from pipeline.tables.schema import ARROW_TYPES
 from tests.computed_lake import SITE, YEARS, computed_field
 
 TABLE_NAMES = [declared.name for declared in made_tables()]
@@ -62,7 +64,9 @@ def _check(name: str, frame: pd.DataFrame, known: Facts | None = None) -> dict[s
 
 def _as_declared(declared: Table, frame: pd.DataFrame) -> pd.DataFrame:
     kinds = {"text": "str", "code": "str", "integer": "Int64", "decimal": "float64", "flag": "boolean"}
-    known = {column.name: kinds[column.type] for column in declared.columns if column.type in kinds}
+    # A day stands as a date, which a frame without rows cannot show.
+    days = {"day": pd.ArrowDtype(ARROW_TYPES["day"])} if frame.empty else {}
+    known = {column.name: (kinds | days)[column.type] for column in declared.columns if column.type in kinds | days}
     return frame.astype({name: kind for name, kind in known.items() if name in frame})
 
 
@@ -148,6 +152,7 @@ def _example_rows(name: str) -> pd.DataFrame:
         "decimal": 1.0,
         "flag": True,
         "instant": pd.Timestamp(2020, 1, 1, tz="UTC"),
+        "day": date(2020, 1, 1),
     }
     words = {**_facts(name).words, **{c.name: tuple(c.codes) for c in table(name).columns if c.codes is not None}}
     allowed = {column.name: words[column.name][0] for column in table(name).columns if column.name in words}
@@ -248,6 +253,17 @@ DAMAGES = {
         "filled_or_said": lambda frame: _first(frame, basis="unfilled"),
         "hours_to_next": lambda frame: frame.drop(index=frame.index[5]),
     },
+    "meter_proofs": {
+        "register_beside_proof": lambda frame: _first(frame, normalized_error=-1.5),
+        "wired_otherwise": lambda frame: _first(frame, wiring_agrees=False),
+        "not_told": lambda frame: _first(frame, assignment="ambiguous"),
+    },
+    "meter_comparisons": {
+        "meters_apart": lambda frame: _first(
+            _example_rows("meter_comparisons"), difference_pct=-3.0, expanded_uncertainty_pct=2.0
+        )
+    },
+    "bench_files": {"lines_unaccounted": lambda frame: _first(frame, lines=lambda lines: lines + 1)},
     "events": {"event_length_h": lambda frame: _first(frame, end=frame["start"].iloc[0])},
     "sample_results": {
         "plotless_drainage": lambda frame: _first(frame, plot=None),

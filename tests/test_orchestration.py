@@ -208,6 +208,7 @@ class _Watched:
 
 
 ALSO_IN_SETTINGS = {
+    "meter_proofs": {"meters", "accuracy", "accuracy_classes", "wiring", "gauges", "calibrations"},
     "source_files": {"wiring", "gauges"},
     "pulse_counts": {"calibrations"},
     "hourly_flow": {"wiring", "gauges", "clocks"},

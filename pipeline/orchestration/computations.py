@@ -328,6 +328,41 @@ def _drainage_results(bench: Workbench, site: Site, year: int | None) -> pd.Data
     return drainage_results(bench.frame("sample_results", site, [None]), placed)
 
 
+# Bench tests
+
+
+def _prove_meters(bench: Workbench, site: Site, year: int | None) -> Made:
+    raw = bench.raw_files(site)
+    proved = bench.stages.bench_proofs(site, raw.folder, raw.bench_paths())
+    return {
+        "meter_proofs": proved.proofs,
+        "meter_comparisons": proved.comparisons,
+        "bench_runs": proved.runs,
+        "bench_files": proved.files,
+        "rejected_bench_lines": proved.rejected,
+    }
+
+
+def _bench_files(raw: RawFiles, site: Site, year: int | None) -> Files:
+    return raw.bench_files()
+
+
+def _bench_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    """Meters are proved before the record begins, so that all rows count, whichever period they touch."""
+    rows = {
+        register: [
+            row.model_dump(mode="json", exclude={"line", "evidence", "entered"}) for row in getattr(site, register)
+        ]
+        for register in ("meters", "accuracy", "accuracy_classes", "wiring", "gauges", "calibrations")
+    }
+    return {
+        "files": raw.bench_files(),
+        "loggers": list(site.loggers),
+        "clock": site.utc_offset.total_seconds(),
+        "registers": rows,
+    }
+
+
 # Concentrations and loads
 
 
@@ -511,6 +546,15 @@ COMPUTATIONS: tuple[Computation, ...] = (
         ),
         settings=_sample_settings,
         reads=_sample_files,
+    ),
+    Computation(
+        tables=("meter_proofs", "meter_comparisons", "bench_runs", "bench_files", "rejected_bench_lines"),
+        needs=(),
+        stages=("bench_proofs",),
+        make=_prove_meters,
+        registers={},
+        settings=_bench_settings,
+        reads=_bench_files,
     ),
     Computation(
         tables=("sample_flow", "receiving_water_results"),

@@ -225,6 +225,14 @@ class RawFiles:
         """Field books and laboratory reports."""
         return self._digests([*self.sample_paths(), *self.laboratory_paths()])
 
+    def bench_paths(self) -> list[Path]:
+        """Bench tests of meters."""
+        return sorted(self.folder.glob("bench/*.csv*"))
+
+    def bench_files(self) -> Files:
+        """Bench tests of meters, with their digests."""
+        return self._digests(self.bench_paths())
+
     @property
     def _sample_note(self) -> str:
         return f"sample_results/site={self.site.site}/files.sha256"
@@ -239,9 +247,16 @@ class RawFiles:
             lines = (self.lake.tables / self._sample_note).read_text().splitlines()
         except (OSError, UnicodeDecodeError):
             return []
-        now = dict(self.sample_files())
         noted = [(path, digest) for digest, _, path in (line.partition("  ") for line in lines)]
-        return [(path, digest, now.get(path)) for path, digest in noted if now.get(path) != digest]
+        return _departed(noted, self.sample_files())
+
+    def departed_bench_files(self) -> list[tuple[str, str, str | None]]:
+        """Bench tests that changed in place or vanished since they were read: path, digest then and now."""
+        declared = table("bench_files")
+        if self.lake.made_from(declared, self.site.site) is None:
+            return []
+        stored = self.lake.frame(declared, self.site.site)
+        return _departed(zip(stored["path"], stored["file_id"], strict=True), self.bench_files())
 
     @cached_property
     def account(self) -> pd.DataFrame:
@@ -298,6 +313,11 @@ class RawFiles:
                 ) from error
             found.append((path.relative_to(self.folder).as_posix(), digest))
         return sorted(found)
+
+
+def _departed(noted: Iterable[tuple[str, str]], files: Files) -> list[tuple[str, str, str | None]]:
+    now = dict(files)
+    return [(path, digest, now.get(path)) for path, digest in noted if now.get(path) != digest]
 
 
 def _choose(logger: str, spans: list[Span], start: datetime, end: datetime) -> Choice | None:

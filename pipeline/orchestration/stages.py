@@ -22,6 +22,7 @@ VERSIONS: Mapping[str, int] = {
     "events": 1,
     "sample_results": 2,
     "sample_flow": 1,
+    "bench_proofs": 1,
     "concentration_members": 1,
     "loads": 2,
     "period_loads": 1,
@@ -44,6 +45,7 @@ class Stages:
     events: Callable[..., Any]
     sample_results: Callable[..., Any]
     sample_flow: Callable[..., Any]
+    bench_proofs: Callable[..., Any]
     concentration_members: Callable[..., Any]
     loads: Callable[..., Any]
     period_loads: Callable[..., Any]
@@ -51,6 +53,7 @@ class Stages:
     @classmethod
     def of_project(cls) -> Stages:
         """The project's own stages; imported here, since their libraries take a second to load."""
+        from pipeline.stages.bench_proofs import bench_proofs
         from pipeline.stages.concentration import concentration_members
         from pipeline.stages.events import events
         from pipeline.stages.hours import fill_hours
@@ -77,6 +80,7 @@ class Stages:
             events=events,
             sample_results=sample_results,
             sample_flow=sample_flow,
+            bench_proofs=bench_proofs,
             concentration_members=concentration_members,
             loads=loads,
             period_loads=period_loads,
