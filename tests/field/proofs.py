@@ -21,6 +21,7 @@ REFERENCE_U_L = 0.6
 def bench_proof(plan: Plan, logger: Logger, meters: list[Meter], proved: date, in_use_from: date) -> pd.DataFrame:
     """One proof: all meters of a logger in series, forward runs and then reverse runs, by a weighed tank.
 
+    The person writes down which way the water ran and which meters were in line, since nobody knows yet which wire is whose.
     `reference_u_l` is the standard uncertainty of the reference volume. Meters are wired to the columns of `in_use_from`.
     """
     generator = plan.stream(f"bench {logger.logger} {proved}")
@@ -32,6 +33,8 @@ def bench_proof(plan: Plan, logger: Logger, meters: list[Meter], proved: date, i
     runs = pd.DataFrame(
         {
             "run": np.arange(1, flow.size + 1),
+            "direction": np.where(backward, "reverse", "forward"),
+            "in_line": ";".join(meter.meter for meter in meters),
             "reference_l": [f"{value:.1f}" for value in reference],
             "reference_u_l": REFERENCE_U_L,
             "seconds": np.round(volume / flow * 60).astype(int),
