@@ -1,4 +1,4 @@
-"""The command line: `drainledger run`, `status`, `inspect`, `serve`, `check-site`, `size-meter`.
+"""The command line: `drainledger run`, `status`, `inspect`, `proofs`, `serve`, `check-site`, `size-meter`.
 
 Belongs here: reading the command, calling the rooms that do the work, exit codes (0 done; 1 failed, a check failed or a raw file is
 held; 2 the command itself was wrong).
@@ -10,6 +10,7 @@ Slow libraries are imported where they are used, so that `--help` and a wrong co
 from __future__ import annotations
 
 import argparse
+import csv
 import math
 import os
 import socket
@@ -39,6 +40,32 @@ From raw logger files, calibrations and lab results of drained field plots to nu
 
 A lake is one folder: raw/<site>/ holds the text files as they came and is never written; tables/ holds what is
 computed from them and can always be rebuilt. A site folder describes one experiment: site.yaml and its registers."""
+
+
+PROOFS = """\
+Says for every column of a bench file which meter and direction it is and how sure that is, its litres per pulse with expanded
+uncertainty (95 %), repeatability and linearity, how meters in series compare, and whether calibrations.csv and wiring.csv
+agree. Proposes rows for calibrations.csv; edits nothing. Exit code 1: a line could not be used.
+
+A bench file lies in raw/<site>/bench/, named by logger and day, such as east_2019-09-25.csv. A line is a run:
+
+  run,direction,in_line,reference_l,reference_u_l,seconds,n1,n2,n3,n4
+  1,forward,E1 E2,401.6,0.6,2676,59,0,50,0
+  2,forward,E2,921.6,0.6,921,0,0,115,0
+  3,reverse,E1 E2,411.4,0.6,987,0,62,0,50
+
+  run, seconds      number of the run, and how long it lasted
+  reference_l       volume that ran; reference_u_l is its standard uncertainty. Empty where meters in series are only
+                    compared with one another
+  reference_kg      instead of it, what a balance showed; with reference_u_kg and water_temp_c, and air_temp_c and
+                    air_pressure_hpa if you have them
+  reference_common_u_pct  standard uncertainty of the reference that is one error in all runs (a certificate's), in %
+  direction, in_line      forward or reverse; the meters in the line. Leave either out where nobody knows: then less can be
+                    told, and what cannot be told is said
+  logger, date      where the file's name does not say them
+  every other column is one of the logger's, with the pulses that it counted in the run
+
+Two meters of about the same litres per pulse can be told apart only by a run in which one of them is not in line."""
 
 
 class RefusalError(Exception):
@@ -97,6 +124,18 @@ def _parser() -> argparse.ArgumentParser:
     )
     inspect.add_argument("file", type=Path, metavar="FILE", help="the file")
     _add_places(inspect)
+
+    proofs = _command(
+        commands,
+        "proofs",
+        "say what bench tests prove of meters",
+        PROOFS,
+        "drainledger proofs\n  drainledger proofs sample_lake/raw/sedge-hollow/bench/east_2021-02-10.csv",
+    )
+    proofs.add_argument(
+        "files", type=Path, nargs="*", metavar="FILE", help="bench files (default: all of raw/<site>/bench/ in the lake)"
+    )
+    _add_places(proofs)
 
     serve = _command(
         commands,
@@ -299,6 +338,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return _check_site(console, errors, command.folder)
         if command.command == "inspect":
             return _inspect(console, errors, command.file, command.site, command.lake)
+        if command.command == "proofs":
+            return _proofs(console, command.files, command.site, command.lake)
         lake = _lake(command.lake)
         if command.command == "size-meter":
             return _size_meter(console, lake, command)
@@ -448,6 +489,42 @@ def _size_meter(console: Console, lake: Lake, command: argparse.Namespace) -> in
     return DONE
 
 
+def _proofs(console: Console, files: Sequence[Path], named: Sequence[Path] | None, lake_folder: Path) -> int:
+    from datetime import date
+
+    from pipeline.publish.proofs import proofs_text
+    from pipeline.stages.bench_proofs import bench_proofs
+
+    sites = _sites(named)
+    if files and len(sites) > 1:
+        raise RefusalError(f"Name the site of these files with --site; {len(sites)} are known: {', '.join(sites)}.")
+    for file in files:
+        if not file.is_file():
+            raise RefusalError(f"{file} {'is a folder' if file.is_dir() else 'does not exist'}. Name a bench file.")
+    if files:
+        (site,) = sites.values()
+        beside = Path(os.path.commonpath([file.absolute().parent for file in files]))
+        tests = [(site, beside, [file.absolute() for file in files])]
+    else:
+        lake = _lake(lake_folder)
+        tests = [
+            (site, raw, sorted(raw.glob("bench/*.csv*"))) for site in sites.values() for raw in [lake.raw(site.site)]
+        ]
+    if not any(paths for _, _, paths in tests):
+        where = ", ".join(str(raw / "bench") for _, raw, _ in tests)
+        raise RefusalError(f"No .csv file lies in {where}. `drainledger proofs --help` says what a bench file holds.")
+    rejected = 0
+    for site, raw, paths in tests:
+        proved = bench_proofs(site, raw, paths)
+        with (site.folder / "calibrations.csv").open(encoding="utf-8-sig", newline="") as stream:
+            register = [name.strip() for name in next(csv.reader(stream))]
+        console.print(f"Bench tests of {site.title}\n", markup=False, highlight=False)
+        for part in proofs_text(proved, register, date.today()):
+            console.print(part, markup=False, highlight=False, soft_wrap=isinstance(part, str))
+        rejected += len(proved.rejected)
+    return FAILED if rejected else DONE
+
+
 def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], accept: Sequence[str]) -> int:
     from pipeline.orchestration.runs import bring_up_to_date
     from pipeline.orchestration.workbench import Workbench
@@ -494,12 +571,12 @@ def _accepted(bench: Workbench, accept: Sequence[str]) -> dict[str, list[str]]:
 
 def _tell_of_files(console: Console, errors: Console, bench: Workbench, site: Site) -> None:
     """What became of raw files that were read before."""
-    from pipeline.publish.summary import departed_sample_files, held_files
+    from pipeline.publish.summary import departed_sheets, held_files
 
     raw = bench.raw_files(site)
     for paragraph in held_files(site, raw.folder, raw.held.values()):
         errors.print(paragraph, style="bold red", markup=False, highlight=False, soft_wrap=True)
-    for sentence in departed_sample_files(site, raw.departed_sample_files()):
+    for sentence in departed_sheets(site, [*raw.departed_sample_files(), *raw.departed_bench_files()]):
         errors.print(sentence, style="bold", markup=False, highlight=False, soft_wrap=True)
     for path in raw.accepted:
         console.print(f"{path} of {site.title} is taken as it is now.", markup=False, highlight=False, soft_wrap=True)

@@ -183,14 +183,14 @@ def held_files(site: Site, raw_folder: Path, held: Iterable[HeldFile]) -> list[s
     ]
 
 
-def departed_sample_files(site: Site, departed: Iterable[tuple[str, str, str | None]]) -> list[str]:
-    """One sentence per field book or laboratory report that changed in place or vanished; these are never held."""
+def departed_sheets(site: Site, departed: Iterable[tuple[str, str, str | None]]) -> list[str]:
+    """One sentence per field book, laboratory report or bench test that changed in place or vanished; these are never held."""
     return [
         f"VANISHED: {path} of {site.title} (it was SHA-256 {before[:12]}…) is not there any more, and its lines leave the tables. If "
         "that is not meant, put it back and run again."
         if now is None
         else f"CHANGED: {path} of {site.title} was SHA-256 {before[:12]}… and is {now[:12]}… now. It is read as it is now, since "
-        "laboratories revise their reports; if that is not meant, put the former file back and run again."
+        "such sheets are revised; if that is not meant, put the former file back and run again."
         for path, before, now in departed
     ]
 
