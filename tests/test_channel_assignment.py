@@ -122,6 +122,13 @@ def test_forward_and_reverse_wires_that_were_swapped_are_told_by_the_direction_o
     assert [choice.best for choice in choices[:2]] == [REVERSE, FORWARD]
 
 
+def test_where_nothing_says_which_way_the_water_ran_the_first_run_is_taken_as_forward() -> None:
+    litres = np.full((1, 2), 6.0)
+    choices = _choices(litres, _counts(litres, np.array([0, 1])), says_direction=False)
+    assert [choice.best for choice in choices[:2]] == [FORWARD, REVERSE]
+    assert all(_sure(choice) for choice in choices[:2])
+
+
 def test_stray_pulses_against_the_flow_do_not_count() -> None:
     litres = np.array([[5.0, 5.1]])
     pulses = _counts(litres, np.array([0, 1]))
