@@ -351,12 +351,11 @@ def test_a_gauge_column_is_no_count(site: Site, tmp_path: Path) -> None:
     ("name", "more", "sentence"),
     [
         ("2019-09-25.csv", {"logger": "south"}, "Column logger: 'south' is no logger of site.yaml; known are east"),
-        ("east.csv", {}, "The day of the test is not known"),
         ("east_2019-02-31.csv", {}, "'2019-02-31' is no day"),
         ("east.csv", {"date": ["2019-09-25"] * 3 + ["2019-09-26"] * 3}, "Column date names 2019-09-25 and 2019-09-26"),
     ],
 )
-def test_a_file_of_unknown_logger_or_day_is_told_and_kept(
+def test_a_file_whose_logger_or_day_cannot_be_is_told_and_kept(
     site: Site, tmp_path: Path, name: str, more: dict[str, object], sentence: str
 ) -> None:
     found = _prove(site, tmp_path, _runs().assign(**more), name=name)
@@ -376,6 +375,28 @@ def test_a_file_that_is_no_bench_file_is_accounted_for(site: Site, tmp_path: Pat
         == account["header_lines"] + account["blank_lines"] + account["run_lines"] + account["rejected_lines"]
     )
     assert found.proofs.empty
+
+
+def test_a_file_without_a_day_is_held_against_the_calibrations_that_began_last(tmp_path: Path) -> None:
+    later = CALIBRATIONS.replace(
+        "M1,forward,5.0,1.0,2019-10-01,,bench,2019-09-01\n",
+        "M1,forward,4.0,1.0,2019-10-01,2020-03-01,bench,2019-09-01\nM1,forward,5.0,1.0,2020-03-01,,bench,2020-03-01\n",
+    )
+    found = _prove(small_site(tmp_path, calibrations=later), tmp_path, _runs(), name="test.csv")
+    assert "The day of the test is not known" in found.files.loc[0, "note"]
+    proof = found.proofs.set_index("column").loc["a"]
+    assert (proof.meter, proof.register_calibration, proof.logger) == ("M1", "M1 forward 2020-03-01", "east")
+
+
+def test_a_file_that_names_no_logger_is_of_the_one_that_has_its_columns(tmp_path: Path) -> None:
+    root = Path(__file__).parent.parent
+    site = load_site(root / "configs" / "sedge-hollow")
+    original = root / "sample_lake" / "raw" / "sedge-hollow" / "bench" / "west_2019-09-25.csv"
+    path = tmp_path / "2019-09-25.csv"
+    path.write_bytes(original.read_bytes())
+    found = bench_proofs(site, tmp_path, [path])
+    assert set(found.proofs["logger"]) == {"west"}
+    assert found.proofs["wiring_agrees"].all()
 
 
 cells = st.one_of(

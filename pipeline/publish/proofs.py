@@ -50,7 +50,8 @@ def _heading(file: Row, proofs: list[Row]) -> str:
     if not proofs:
         return f"{what}{file['run_lines']} runs, nothing proved"
     low, high = min(one["lowest_flow_l_min"] for one in proofs), max(one["highest_flow_l_min"] for one in proofs)
-    return f"{what}{file['proved']}, {file['run_lines']} runs from {low:.3g} to {high:.3g} L/min"
+    day: str = f"{file['proved']}, " if pd.notna(file["proved"]) else ""
+    return f"{what}{day}{file['run_lines']} runs from {low:.3g} to {high:.3g} L/min"
 
 
 def _text_table(*headings: tuple[str, bool]) -> TextTable:
@@ -198,7 +199,7 @@ def _calibration_row(proof: Row, register: Sequence[str], today: date) -> str:
         "direction": proof["direction"],
         "litres_per_pulse": f"{proof['litres_per_pulse']:.{decimals}f}",
         "expanded_uncertainty_pct": f"{math.ceil(round(uncertainty / step, 6)) * step:.6g}",
-        "from": proof["proved"],
+        "from": proof["proved"] if pd.notna(proof["proved"]) else "",
         "to": "",
         "evidence": f"bench proof {proof['path']}: {proof['runs']} runs from {low:.3g} to {high:.3g} L/min",
         "entered": today,

@@ -247,6 +247,7 @@ def unusable_lines(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site) -
         ("rejected_lines", "lines of logger and weather files"),
         ("unread_values", "single values in lines that were used otherwise"),
         ("rejected_results", "lines of samples and results"),
+        ("rejected_bench_lines", "lines of bench tests"),
     ):
         declared = table(name)
         rows = lake.relation(session, declared, site.site)

@@ -49,6 +49,15 @@ DIRECTIONS = ("forward", "reverse")
 DAY = re.compile(r"(?<!\d)\d{4}-\d\d-\d\d(?!\d)")
 MOST_PULSES = 1e12
 
+UNKNOWN_LOGGER = (
+    "It is not known whose columns these are, so that any meter of the site may be meant: begin the file's name with the logger's, "
+    "or add a column logger."
+)
+UNKNOWN_DAY = (
+    "The day of the test is not known, so that it is held against the calibrations that began last: write it into the file's name as "
+    "YYYY-MM-DD, or add a column date."
+)
+
 
 @dataclass(frozen=True)
 class BenchFile:
@@ -56,7 +65,7 @@ class BenchFile:
 
     Attributes:
         path: below the site's raw folder; file_id: SHA-256 of its bytes.
-        logger, proved: whose columns and when; none where that is not known, and then there are no runs.
+        logger, proved: whose columns and when; none where that is not known.
         runs: one row per usable run: line, run, direction (forward, reverse, or blank where the file has no such column), seconds,
             reference (volume, weighed, or blank for none), reference_l, reference_u_l (L), common_u (share), water_density_kg_m3,
             buoyancy_pct; what does not apply is not-a-number.
@@ -85,8 +94,8 @@ def read_bench_file(path: Path, raw_folder: Path, site: Site) -> BenchFile:
     """One bench file.
 
     A line is a run. Beside the columns named here every column is one of the logger's, and holds the pulses that it counted in the
-    run. The logger is named in the column `logger`, or its name begins the file's name; the day stands in the column `date`, or
-    in the file's name as YYYY-MM-DD.
+    run. The logger is named in the column `logger`, or its name begins the file's name, or it alone has such columns; the day stands in
+    the column `date`, or in the file's name as YYYY-MM-DD.
 
     Args:
         path: the file.
@@ -98,9 +107,14 @@ def read_bench_file(path: Path, raw_folder: Path, site: Site) -> BenchFile:
     remarks: list[str] = []
     logger, why_no_logger = _logger(sheet, site)
     proved, why_no_day = _day(sheet)
-    for why in (why_no_logger, why_no_day):
+    for found, why, unknown in (
+        (logger, why_no_logger, f"{UNKNOWN_LOGGER} Loggers of the site: {', '.join(site.loggers)}."),
+        (proved, why_no_day, UNKNOWN_DAY),
+    ):
         if why:
             lines.reject(pd.Series(True, index=lines.rows.index), why)
+        elif found is None and len(lines.rows):
+            remarks.append(unknown)
     _check_runs(lines, sheet, site)
     pulses = _read_pulses(lines, sheet, site, logger, remarks)
     lines.rows = lines.rows.join(sheet.further.add_prefix("further "))
@@ -123,7 +137,7 @@ def read_bench_file(path: Path, raw_folder: Path, site: Site) -> BenchFile:
 
 
 def _logger(sheet: Sheet, site: Site) -> tuple[str | None, str]:
-    """The logger, or why it is not known."""
+    """The logger, if it is known, and what is wrong with what the file says of it."""
     known = ", ".join(site.loggers)
     written = sorted(set(sheet.cells["logger"]) - {""})
     if len(written) > 1:
@@ -137,25 +151,19 @@ def _logger(sheet: Sheet, site: Site) -> tuple[str | None, str]:
     beginning = [one for one in site.loggers if re.match(re.escape(one) + r"(?![A-Za-z0-9])", name)]
     if beginning:
         return max(beginning, key=len), ""
-    if len(site.loggers) == 1:
-        return next(iter(site.loggers)), ""
-    return None, (
-        "It is not known whose columns these are: begin the file's name with the logger's, such as "
-        f"{next(iter(site.loggers))}_2019-09-25.csv, or add a column logger. Loggers of the site: {known}."
-    )
+    names = set(map(str, sheet.further))
+    having = {row.logger for row in site.wiring if row.column in names} or set(site.loggers)
+    return (having.pop() if len(having) == 1 else None), ""
 
 
 def _day(sheet: Sheet) -> tuple[date | None, str]:
-    """The day of the test, or why it is not known."""
+    """The day of the test, if it is known, and what is wrong with what the file says of it."""
     written = sorted(set(sheet.cells["date"]) - {""})
     if len(written) > 1:
         return None, f"Column date names {' and '.join(written)}: a bench file is of one day. Make a file for each."
     texts = written or DAY.findall(sheet.path.rpartition("/")[2])[:1]
     if not texts:
-        return (
-            None,
-            "The day of the test is not known: write it into the file's name as YYYY-MM-DD, or add a column date.",
-        )
+        return None, ""
     try:
         if not DAY.fullmatch(texts[0]):
             raise ValueError

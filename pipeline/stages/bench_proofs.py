@@ -138,24 +138,28 @@ class _Registers:
         self._days: dict[MeterDirection, list[date]] = {}
         for bench in benches:
             for meter in (bench.told(column) for column in bench.counting):
-                if meter is not None:
-                    self._days.setdefault(meter, []).append(_day(bench))
+                if meter is not None and bench.file.proved is not None:
+                    self._days.setdefault(meter, []).append(bench.file.proved)
 
-    def calibration(self, meter: MeterDirection, day: date) -> Calibration | None:
+    def calibration(self, meter: MeterDirection, day: date | None) -> Calibration | None:
         """The calibration of calibrations.csv that a proof of that day speaks to."""
         rows = [row for row in self.site.calibrations if (row.meter, row.direction) == meter]
-        return self._for_proof(
-            rows, day, min((other for other in self._days.get(meter, []) if other > day), default=None)
-        )
+        later = (other for other in self._days.get(meter, []) if day is not None and other > day)
+        return self._for_proof(rows, day, min(later, default=None))
 
-    def wiring(self, logger: str | None, column: str, day: date) -> Wiring | None:
+    def wiring(self, logger: str | None, column: str, day: date | None) -> Wiring | None:
         """What wiring.csv says of a column around that day."""
         return self._for_proof(
             [row for row in self.site.wiring if (row.logger, row.column) == (logger, column)], day, None
         )
 
-    def _for_proof(self, rows: Sequence[RowT], day: date, next_proof: date | None) -> RowT | None:
-        """The row that begins on a day or soon after, and before the next proof; else the one in force; else the first later one."""
+    def _for_proof(self, rows: Sequence[RowT], day: date | None, next_proof: date | None) -> RowT | None:
+        """The row that begins on a day or soon after, and before the next proof; else the one in force; else the first later one.
+
+        Of a day that is not known: the row that began last.
+        """
+        if day is None:
+            return max(rows, key=lambda row: row.start, default=None)
         moment = datetime.combine(day, time(), tzinfo=UTC) - self.site.utc_offset
         later = sorted((row for row in rows if row.start >= moment), key=lambda row: row.start)
         if next_proof is not None:
@@ -164,11 +168,6 @@ class _Registers:
         if later and (in_force is None or later[0].start <= moment + TAKES_OVER_WITHIN):
             return later[0]
         return in_force
-
-
-def _day(bench: Bench) -> date:
-    assert bench.file.proved is not None, "a file without a day has no runs"
-    return bench.file.proved
 
 
 # The volume that ran
@@ -213,7 +212,7 @@ def _in_series(bench: Bench, runs: Flags, others: Sequence[int], registers: _Reg
     known = [
         (other, meter[0], row)
         for other in others
-        if (meter := bench.told(other)) and (row := registers.calibration(meter, _day(bench)))
+        if (meter := bench.told(other)) and (row := registers.calibration(meter, bench.file.proved))
     ]
     if not known:
         return None
@@ -350,7 +349,7 @@ def _assignment(bench: Bench, column: int) -> Row:
 
 
 def _wired_as(bench: Bench, column: int, registers: _Registers) -> Row:
-    row = registers.wiring(bench.file.logger, bench.names[column], _day(bench))
+    row = registers.wiring(bench.file.logger, bench.names[column], bench.file.proved)
     if row is None:
         return {}
     wired, told = (row.meter, row.direction), bench.told(column)
@@ -403,7 +402,7 @@ def _compare_in_series(bench: Bench, registers: _Registers) -> list[Row]:
     told = [(column, meter) for column in bench.counting if (meter := bench.told(column))]
     found = []
     for (one, meter), (other, other_meter) in combinations(sorted(told, key=lambda pair: pair[1]), 2):
-        row = registers.calibration(meter, _day(bench))
+        row = registers.calibration(meter, bench.file.proved)
         if meter[1] != other_meter[1] or row is None:
             continue
         reference = _in_series(bench, _own_runs(bench, one) & _own_runs(bench, other), [other], registers)

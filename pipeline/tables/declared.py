@@ -47,7 +47,7 @@ _PLOT = Column("plot", "code", "Field plot, as named in plots.csv.")
 _ANALYTE = Column("analyte", "code", "What the laboratory measured, as named in site.yaml.")
 _FILE = Column("file_id", "code", "SHA-256 of the raw file's bytes, 64 hexadecimal digits; its path is in source_files.")
 _BENCH_FILE = Column("path", "text", "Bench file below raw/<site>/.")
-_PROVED = Column("proved", "day", "Day of the bench test.")
+_PROVED = Column("proved", "day", "Day of the bench test, where that is known.", nullable=True)
 _LINE = Column("line", "integer", "Line of the raw file, the first line being 1.", minimum=1)
 _START = Column("interval_start", "instant", "Start of the interval, inclusive.", "UTC")
 _END = Column("interval_end", "instant", "End of the interval, exclusive.", "UTC")
@@ -1682,7 +1682,7 @@ TABLES: tuple[Table, ...] = (
             _BENCH_FILE,
             _FILE,
             Column("logger", "code", "Logger whose columns it holds, where that is known.", nullable=True),
-            Column("proved", "day", "Day of the test, where that is known.", nullable=True),
+            _PROVED,
             Column("lines", "integer", "Lines in the file.", minimum=0),
             Column("header_lines", "integer", "Lines before the runs.", minimum=0),
             Column("blank_lines", "integer", "Blank lines.", minimum=0),
