@@ -231,6 +231,7 @@ def main() -> None:
     several = rows[rows["covered"].notna()]
     for name, part in [
         ("all", several),
+        ("three runs and more", several[several["runs"] >= 3]),
         *((f"errors: {kind}", part) for kind, part in several.groupby("kind")),
         *((f"{runs} runs", part) for runs, part in several.groupby("runs")),
         ("counting the largest part", several[several["coarse"]]),
