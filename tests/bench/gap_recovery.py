@@ -4,7 +4,8 @@ Run `python -m tests.bench.gap_recovery`. Fields are invented, their true hourly
 days (the whole site, one logger or one plot at a time; 14 to 44 % of each plot's hours), and the stage that fills hours runs on
 what is left, for every year. Beside it stand simple methods on the same gaps: a straight line across each gap; a neighbour ratio
 (sums over common hours, mean of up to four best correlated plots that are measured in the hour, the plot's mean of the calendar
-month where there is none); scaling up by measured days. Meters are exact: their errors are another source and another study.
+month where there is none); scaling up by measured days; and the rainfall-drainage model alone, which knows of a hidden hour
+nothing but the weather and the flow before the gap. Meters are exact: their errors are another source and another study.
 
     --fields N         fields of five plots and three years each (20: 300 plot-years); --quick is 4
     --weather real     daily rain and temperature of a real place (tests/field/recorded_weather.py)
@@ -34,7 +35,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 import tests.field
+from pipeline.science.blocked_validation import block_folds, typical_gap_hours
 from pipeline.science.event_rule import event_hours, stretches
+from pipeline.science.rain_drainage import edge_corrected, fit_rain_drainage
 from pipeline.site import Site, load_site
 from pipeline.stages.hours import fill_hours
 from pipeline.stages.metered_hours import MeteredHours
@@ -210,6 +213,28 @@ def by_neighbours(net_l: Floats, hidden: Flags, month: NDArray[np.int64]) -> Flo
     return estimate
 
 
+def by_weather(shown_l: Floats, truth: Truth, weather: pd.DataFrame) -> Floats:
+    """The rainfall-drainage model alone: all that it knows of a hidden hour is the weather and the flow before the gap."""
+    hours = truth.weather["hour_start"].dt.tz_convert(None).to_numpy("datetime64[h]")
+    sky = weather.set_index("hour_start").reindex(truth.weather["hour_start"])
+    names = sorted({row.treatment for row in truth.site.treatments})
+    treatment = np.zeros(shown_l.shape, dtype=np.int64)
+    for row in truth.site.treatments:
+        during = truth.weather["hour_start"] >= row.start
+        if row.end is not None:
+            during &= truth.weather["hour_start"] < row.end
+        treatment[truth.plots.index(row.plot), during] = 1 + names.index(row.treatment)
+    model = fit_rain_drainage(
+        shown_l,
+        hours.astype(np.int64) / 24.0,
+        sky["rain_mm"].to_numpy(dtype=float),
+        sky["air_temp_c"].to_numpy(dtype=float),
+        block_folds(hours.size, typical_gap_hours(np.isnan(shown_l).any(axis=0))),
+        treatment,
+    )
+    return edge_corrected(model, shown_l)
+
+
 class Scores:
     """Errors and intervals gathered over plot-years; volumes in L, shares of the year's true volume."""
 
@@ -309,7 +334,11 @@ def study(plan: Plan, daily: bool, blind: bool, scores: Scores) -> None:
     weather = truth.weather.iloc[:0] if blind else truth.weather
     shown = np.where(hidden, np.nan, truth.net_l)
     month = plan.hours_local.astype("datetime64[M]").astype(int) % 12
-    estimates = {"straight line": by_line(shown, hidden), "neighbour ratio": by_neighbours(shown, hidden, month)}
+    estimates = {
+        "straight line": by_line(shown, hidden),
+        "neighbour ratio": by_neighbours(shown, hidden, month),
+        "weather alone": by_weather(shown, truth, weather),
+    }
     year_of_hour = np.array([int(m) for m in (plan.hours_local.astype("datetime64[M]").astype(int) + 3) // 12 + 1970])
     ours = np.empty(hidden.shape)
     for year in np.unique(year_of_hour):
@@ -342,7 +371,7 @@ def report(scores: Scores) -> None:
         end="",
     )
     print(f"{'other: bias':>13}{'RMSE':>8}{'/ ratio':>9}")
-    for name in ("drainledger", "neighbour ratio", "straight line", "scaling up"):
+    for name in ("drainledger", "neighbour ratio", "weather alone", "straight line", "scaling up"):
         print(f"{name:24}", end="")
         for values, width in ((scores.annual, 8), (scores.dark, 12), (scores.lit, 13)):
             if name not in values:
