@@ -51,18 +51,20 @@ BOUNDS: dict[str, tuple[float, float, bool]] = {
 """Lowest and highest value of each parameter, and whether it is drawn on a logarithmic scale. Degree-days of 1.5 to 7 mm, capacities of
 40 to 400 mm and powers up to 6 are ranges of textbooks and of published catchment models (common practice, no source)."""
 
-SEARCHES = 3
-"""Searches for good parameter sets, each blind to the others: different sets fit alike, and their mean does better than any."""
 DRAWN = (64, 32, 32)
-"""Parameter sets tried by each search: the first by chance, the others near its best so far."""
-KEPT = 3
-"""Parameter sets of each search whose estimates are averaged."""
+"""Parameter sets tried: the first by chance, the others near the best so far. More of them fit the measured hours better and the
+hidden ones no better."""
+KEPT = 6
+"""Parameter sets whose estimates are averaged: different sets fit alike."""
 FEWEST_HOURS = 240
 """Measured hours that at least one plot must have before rain is asked."""
-PRIOR_HOURS = 500.0
-"""Measured hours that the weights common to all plots are worth in the fit of one plot."""
+PRIOR_HOURS = 4_000.0
+"""Measured hours, half a year, that the weights common to all plots are worth in the fit of one plot."""
+TREATMENT_HOURS = 20_000.0
+"""Measured hours that a plot's weights, at their own level, are worth in the fit of one of its treatments: what a treatment changes is
+told by level and season first, and by the shape of the response only after years."""
 LEVEL_HOURS = 100.0
-"""Measured hours that the ratio of mean flows is worth in the level of these weights."""
+"""Measured hours that an unchanged level is worth: of a plot's mean flow, of a plot's flow under another treatment."""
 WEIGHT_FLOOR = 0.3
 """Share of the mean flow that is added to an estimate before errors are taken to grow with its root."""
 LARGEST_SEASONAL_FACTOR = 3.0
@@ -456,6 +458,8 @@ def _search(
 
     Errors are sums of squares over each plot's own variance, at the step of the soil's balance.
     """
+    from scipy.stats.qmc import LatinHypercube
+
     generator = np.random.default_rng(zlib.crc32(b"parameter sets of the rainfall-drainage model"))
     pad = (-weather.hours) % STEP_H
     here = np.pad(measured, ((0, 0), (0, pad))).reshape(len(flow_l), -1, STEP_H)
@@ -465,38 +469,32 @@ def _search(
     rows = [np.flatnonzero(row) for row in number >= STEP_H / 2]
     learned = [plot for plot, row in enumerate(rows) if row.size > 0 and flow[plot, row].var() > 0]
     fold, alike = folds[::STEP_H], np.ones(flow.shape[1])
-    places, error = np.empty((SEARCHES, len(BOUNDS), 0)), np.empty((SEARCHES, 0))
-    sums: list[list[list[_Sums]]] = [[] for _ in range(SEARCHES)]
+    places, error = np.empty((len(BOUNDS), 0)), np.empty(0)
+    sums: list[list[_Sums]] = []
     for drawn in DRAWN:
-        new = generator.random((SEARCHES, len(BOUNDS), drawn))
-        if error.size > 0:
-            for search in range(SEARCHES):
-                good = places[search][:, _best(error[search], 8)]
-                mother, father = (good[:, generator.integers(0, good.shape[1], drawn)] for _ in range(2))
-                child = np.where(new[search] < 0.5, mother, father)
-                new[search] = np.clip(child + 0.09 * generator.standard_normal(child.shape), 0.0, 1.0)
-        together = np.concatenate(list(new), axis=1)
-        recharge = water_balance(weather, parameters(together)).recharge
+        if error.size == 0:
+            new = LatinHypercube(len(BOUNDS), rng=generator).random(drawn).T
+        else:
+            parents = places[:, _best(error, 8)]
+            mother, father = (parents[:, generator.integers(0, parents.shape[1], drawn)] for _ in range(2))
+            child = np.where(generator.random(mother.shape) < 0.5, mother, father)
+            new = np.clip(child + 0.09 * generator.standard_normal(child.shape), 0.0, 1.0)
+        recharge = water_balance(weather, parameters(new)).recharge
         columns = outflows(np.ascontiguousarray(recharge.T), STEP_H)[..., weather.spin_up_steps :].transpose(1, 0, 2)
         batch = [
             _Sums.of(columns, flow[plot], rows[plot], alike, fold, count, flow[plot, rows[plot]].var())
             for plot in learned
         ]
-        for search in range(SEARCHES):
-            sums[search] += [[one.of_set(search * drawn + number) for one in batch] for number in range(drawn)]
-        new_error = [[sum(one.error_without(None) for one in of_set) for of_set in found[-drawn:]] for found in sums]
-        places, error = np.concatenate([places, new], axis=2), np.concatenate([error, np.array(new_error)], axis=1)
+        sums += [[one.of_set(number) for one in batch] for number in range(drawn)]
+        places = np.concatenate([places, new], axis=1)
+        new_error = [sum(one.error_without(None) for one in of_set) for of_set in sums[-drawn:]]
+        error = np.concatenate([error, new_error])
     # What is best without a fold is sought among what is good with it.
-    good = [_best(row, 5 * KEPT) for row in error]
-    number_of = error.shape[1]
-    chosen = [np.concatenate([search * number_of + best[:KEPT] for search, best in enumerate(good)])]
-    for left in range(count):
-        parts = []
-        for search, best in enumerate(good):
-            without = np.array([sum(one.error_without(left) for one in sums[search][number]) for number in best])
-            parts.append(search * number_of + best[_best(without, KEPT)])
-        chosen.append(np.concatenate(parts))
-    return np.concatenate(list(places), axis=1), chosen
+    good = _best(error, 5 * KEPT)
+    without = [
+        np.array([sum(one.error_without(left) for one in sums[number]) for number in good]) for left in range(count)
+    ]
+    return places, [good[:KEPT], *(good[_best(row, KEPT)] for row in without)]
 
 
 def _best(error: Floats, number: int) -> Indices:
@@ -638,7 +636,13 @@ def _reservoir_weights(
         if len(of_plot) == 1:
             weights.append([own])
         else:
-            weights.append([_non_negative(part[0] + pull, part[1] + pull @ own) for part in of_plot])
+            pull *= TREATMENT_HOURS / PRIOR_HOURS
+            by_treatment = []
+            for product_of, moment_of, _ in of_plot:
+                doubt = LEVEL_HOURS * max(float(own @ an_hour @ own), 1e-12) / size
+                level = max(0.0, (float(moment_of @ own) + doubt) / (float(own @ product_of @ own) + doubt))
+                by_treatment.append(_non_negative(product_of + pull, moment_of + pull @ own * level))
+            weights.append(by_treatment)
     return weights
 
 

@@ -196,7 +196,9 @@ def by_neighbours(net_l: Floats, hidden: Flags, month: NDArray[np.int64]) -> Flo
     """
     estimate = np.empty(net_l.shape)
     for plot, out in enumerate(hidden):
-        mean = np.array([net_l[plot, ~out & (month == number)].mean() for number in range(12)])
+        shown = [net_l[plot, ~out & (month == number)] for number in range(12)]
+        # A month that was never measured has the mean of all.
+        mean = np.array([of_month.mean() if of_month.size else net_l[plot, ~out].mean() for of_month in shown])
         estimate[plot] = mean[month]
         total, count = np.zeros(out.size), np.zeros(out.size)
         common = [~out & ~hidden[other] for other in range(len(hidden))]
