@@ -31,7 +31,7 @@ WHAT_SHRINKS_IT: Mapping[str, str] = {
     "error_curve": "a meter that is more accurate at the flows that carry most of the water",
     "below_range": "a smaller bore, or a meter that reads slower water (`drainledger size-meter` compares bores)",
     "counting": "fewer litres per pulse",
-    "gap_filling": "shorter outages: a second logger or a running counter on the meter, spare parts, quicker visits",
+    "gap_filling": "shorter outages (a second logger, a running counter on the meter, spare parts, quicker visits)",
     "sampling": "more samples, above all at high flow, or flow-paced composites",
     "laboratory": "repeat analyses, or a method with a smaller uncertainty",
     "backward_water": "samples of the receiving water, and of what comes back, while water runs backwards",
@@ -48,8 +48,8 @@ def largest_uncertainties(lake: Lake, site: Site) -> list[str]:
     several = budget["analyte"].nunique() > 1
     largest = budget.loc[by_year["variance_share"].idxmax()]
     return [
-        f"{_load(row, several)}: {100 * row['variance_share']:.0f} % of the variance comes from {NAMES[row['source']]}; "
-        f"{WHAT_SHRINKS_IT[row['source']]} would shrink it."
+        f"{_load(row, several)}: {100 * row['variance_share']:.0f} % of the variance comes from {NAMES[row['source']]}; what would "
+        f"shrink it: {WHAT_SHRINKS_IT[row['source']]}."
         for row in largest.to_dict("records")
     ]
 
