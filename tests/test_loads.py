@@ -603,11 +603,43 @@ def test_two_calibrations_err_independently():
     assert half_width(annual, "volume_mm") == pytest.approx(10 * STANDARD_90, rel=0.12)
 
 
+def test_a_calibration_is_in_force_from_its_first_hour_on():
+    # 300 L and 400 L, both under the calibration of 2021-02-16: one error of 2 %, 14 L (10 L, were they two). A stratum of the draws
+    # is 0.05 standard deviations wide at the 95th percentile (0.005 over the density there), 3 % of it.
+    hours = pd.concat(
+        [
+            filled([300.0], first=pd.Timestamp("2021-02-16T06:00Z")),
+            filled([400.0], first=pd.Timestamp("2021-02-18T12:00Z")),
+        ],
+        ignore_index=True,
+    )
+    annual = only(computed(hours, flow_members=members_of(hours, 0.0), site=with_calibrations(EXACT, 4.0)).annual)
+    assert half_width(annual, "volume_mm") == pytest.approx(14 * STANDARD_90, rel=0.04)
+
+
 def test_the_error_curve_is_one_rectangular_error_of_the_meter():
     # JCGM 100:2008, 4.3.7: 90 % of a rectangular distribution lie within 0.9 of its limit. 100 h of 100 L at 5 %: 500 L.
     hours = flow(np.full(100, 100.0))
     annual = only(computed(hours, of_meters=metered(hours, curve=0.05)).annual)
     assert half_width(annual, "volume_mm") == pytest.approx(0.9 * 500, rel=0.02)
+
+
+WITH_CURVES = EXACT.model_copy(update={"accuracy": SITE.accuracy})
+"""Meters without errors of calibration, with the curve of accuracy.csv: 1 % at 20 L/min, 12 % at 2 L/min."""
+
+
+def test_estimated_water_has_the_error_of_the_curve_at_its_rate():
+    # 1200 L/h are 20 L/min, where the curve of P1's meter has 1 %; 90 % of a rectangular distribution lie within 0.9 of its limit.
+    hours = filled(np.full(10, 1200.0))
+    annual = only(computed(hours, flow_members=members_of(hours, 0.0), site=WITH_CURVES).annual)
+    assert half_width(annual, "volume_mm") == pytest.approx(0.9 * 0.01 * 12_000, rel=0.02)
+
+
+def test_what_was_estimated_of_an_hour_ran_in_the_time_that_was_not_metered():
+    # A quarter of the hour was metered without error; 900 L in the rest of it are 20 L/min, with 1 %.
+    hours = flow([1200.0], basis="from_weather", measured_fraction=0.25)
+    annual = only(computed(hours, flow_members=members_of(hours, 0.0), site=WITH_CURVES).annual)
+    assert half_width(annual, "volume_mm") == pytest.approx(0.9 * 0.01 * 900, rel=0.02)
 
 
 def test_a_meter_that_reads_too_much_does_so_both_ways():
@@ -760,6 +792,13 @@ def test_below_range_and_within_share_out_one_error():
     hours = flow([100.0, 100.0, 100.0], basis=["measured", "measured", "measured_below_range"])
     found = shares(computed(hours, of_meters=metered(hours, curve=0.05)))
     assert (found["error_curve"], found["below_range"]) == pytest.approx((2 / 3, 1 / 3), rel=1e-6)
+
+
+def test_estimated_water_that_ran_slowly_is_below_range():
+    # 120 L/h are 2 L/min, where the curve has 12 %, beyond the tolerance of 5 %.
+    hours = filled([120.0])
+    found = shares(computed(hours, flow_members=members_of(hours, 0.0), site=WITH_CURVES))
+    assert found["below_range"] == pytest.approx(1.0)
 
 
 def test_a_year_without_any_error_has_no_shares():
