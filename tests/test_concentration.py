@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.site import load_site
-from pipeline.stages.concentration import concentration
+from pipeline.stages.concentration import concentration, concentration_members
 from pipeline.tables import table
 
 DEMO = load_site(Path(__file__).parents[1] / "configs" / "sedge-hollow")
@@ -245,3 +245,22 @@ def test_a_record_with_half_an_hour_in_its_offset_is_served():
     first = pd.Timestamp(site.water_year_period(2021)[0]).ceil("h")
     rows = concentration(grabs((100.5, 6.0), (200.5, 16.0)), flow(first=first), site, 2021)
     assert rows["mg_l"][rows["plot"] == "P1"].notna().all()
+
+
+# Flows sampled
+
+
+def test_hours_of_more_or_less_flow_than_any_sampled_are_extrapolated():
+    # Sampled: hour 10 with 50 L as a grab, hours 20 to 22 with 60 to 80 L as a composite. Water that runs back is no outflow.
+    net = np.full(HOURS, 55.0)
+    net[[10, 20, 21, 22]] = [50.0, 60.0, 70.0, 80.0]
+    net[[100, 101, 102, 103, 104]] = [80.0, 80.1, 50.0, 49.9, -90.0]
+    of_plot = next(iter(concentration_members(results((10, 10, 9.0), (20.5, 23, 8.0)), flow(net, ("P1",)), SITE, 2021)))
+    assert np.flatnonzero(of_plot.extrapolated).tolist() == [101, 103]
+
+
+def test_a_result_from_before_the_flow_record_samples_no_flow():
+    net = np.full(HOURS, 55.0)
+    net[0] = 500.0
+    of_plot = next(iter(concentration_members(results((-5, -5, 9.0), (10, 10, 9.0)), flow(net, ("P1",)), SITE, 2021)))
+    assert np.flatnonzero(of_plot.extrapolated).tolist() == [0]

@@ -247,7 +247,8 @@ def concentration_members(
 ) -> Iterator[ConcentrationEnsemble]:
     """Equally likely histories of the concentration of every plot and analyte in one water year.
 
-    A member moves the line within its interval by one error between two results, and by one of the laboratory around each.
+    A member moves the line within its interval by one error between two results, and by one of the laboratory around each. Water that
+    ran back has the concentration of its hour: which water it was is not told.
 
     Args:
         results: rows of `sample_results`, mg/L.
@@ -276,8 +277,10 @@ def concentration_members(
             line = np.sqrt(np.maximum(width**2 - own**2, 0.0)) * of_line
             without = np.maximum(value + line, 0.0).astype(np.float32)
             members = np.maximum(value + line + own * of_laboratory, 0.0).astype(np.float32)
-        flow = rows[["hour_start"]].merge(hours[hours["plot"] == plot], on="hour_start", how="left")
-        back = np.flatnonzero(flow["net_l"].to_numpy(dtype=float) < 0)
+        of_plot = hours[hours["plot"] == plot].sort_values("hour_start")
+        net = rows[["hour_start"]].merge(of_plot, on="hour_start", how="left")["net_l"].to_numpy(dtype=float)
+        back = np.flatnonzero(net < 0)
+        not_known = np.full((ENSEMBLE_MEMBERS, back.size), np.nan, dtype=np.float32)
         yield ConcentrationEnsemble(
             plot=str(plot),
             analyte=str(analyte),
@@ -286,12 +289,30 @@ def concentration_members(
             members=members,
             members_without_laboratory=without,
             basis=rows["basis"].to_numpy(dtype=object),
-            extrapolated=np.zeros(value.size, dtype=bool),
+            extrapolated=_outside_flows_sampled(net, of_plot, of_results.get((plot, analyte))),
             backward=back,
-            as_left=members[:, back],
-            as_left_undoubted=members[:, back],
+            as_left=not_known,
+            as_left_undoubted=not_known,
             receiving_water=None,
         )
+
+
+def _outside_flows_sampled(net_l: Floats, flow: pd.DataFrame, results: pd.DataFrame | None) -> NDArray[np.bool_]:
+    """Whether more, or less, left in an hour than in any hour that a result touches; shape as `net_l`, L."""
+    if results is None or flow.empty:
+        return np.zeros(net_l.size, dtype=bool)
+    begins, ends = flow["hour_start"].iloc[0], flow["hour_start"].iloc[-1] + pd.Timedelta(hours=1)
+    results = results[(results["end"] >= begins) & (results["start"] < ends)]
+    first = np.maximum(flow["hour_start"].searchsorted(results["start"], side="right") - 1, 0)
+    last = np.maximum(flow["hour_start"].searchsorted(results["end"], side="left"), first + 1)
+    touched = np.cumsum(
+        np.bincount(first, minlength=len(flow) + 1)[:-1] - np.bincount(last, minlength=len(flow) + 1)[: len(flow)]
+    )
+    sampled = flow["net_l"].to_numpy(dtype=float)[touched > 0]
+    sampled = sampled[sampled > 0]
+    if sampled.size == 0:
+        return net_l > 0
+    return (net_l > 0) & ((net_l < sampled.min()) | (net_l > sampled.max()))
 
 
 def concentration_rows(ensemble: ConcentrationEnsemble) -> pd.DataFrame:

@@ -207,8 +207,8 @@ class _Concentration:
         members, without_laboratory: 0 where it is not known.
         extrapolated: whether the hour's flow lies outside those sampled.
         doubt: what members of hours in which water ran back have over those of the account of what left; elsewhere 0.
-        as_left_mg_l, receiving_water_mg_l: mean of the water that ran back under either policy, 0 where none did; not-a-number at all
-            hours where nothing is known of it.
+        as_left_mg_l, receiving_water_mg_l: mean of the water that ran back under either policy, 0 where none did; not-a-number where
+            it is not told.
     """
 
     mg_l: Floats
@@ -235,7 +235,7 @@ class _Concentration:
         as_left[back] = ensemble.as_left.mean(axis=0, dtype=np.float64)
         receiving = np.full(count, np.nan)
         doubt = np.zeros((ENSEMBLE_MEMBERS, count), dtype=np.float32)
-        doubt[:, back] = ensemble.as_left - ensemble.as_left_undoubted
+        doubt[:, back] = np.nan_to_num(ensemble.as_left - ensemble.as_left_undoubted)
         if ensemble.receiving_water is not None:
             receiving = np.zeros(count)
             receiving[back] = ensemble.receiving_water.mean(axis=0, dtype=np.float64)

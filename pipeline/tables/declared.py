@@ -360,7 +360,7 @@ _BACKWARD = (
     Column(
         "load_as_left_kg_ha",
         "decimal",
-        "What load_kg_ha is if water that ran back carries what left last: how much backward water matters shows beside it.",
+        "What load_kg_ha is if water that ran back carries what left last. Empty where that is not told.",
         "kg/ha",
         nullable=True,
     ),
