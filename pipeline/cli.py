@@ -13,6 +13,7 @@ import argparse
 import csv
 import math
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -693,11 +694,14 @@ def _serve(console: Console, lake: Lake, sites: dict[str, Site], host: str, port
     }
     console.print(f"http://{host}:{port} shows the lake {lake.root}. Ctrl+C ends it.", highlight=False)
     page = [sys.executable, "-m", "dagster", "dev", "-m", "pipeline.definitions", "-h", host, "-p", str(port)]
+    # A shell that starts a command in the background has it ignore Ctrl+C; whoever asks it to end must still be heard.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     with subprocess.Popen(page, env=environment) as process:
         try:
             code = process.wait()
         except KeyboardInterrupt:
-            # Ctrl+C reached the page too; it ends its own processes.
+            # Ctrl+C reached the page too, a plain request to end did not; it ends its own processes.
+            process.terminate()
             process.wait()
             return DONE
     return DONE if code == 0 else FAILED
