@@ -1,4 +1,4 @@
-"""The command line: `drainledger run`, `status`, `inspect`, `proofs`, `serve`, `check-site`, `size-meter`.
+"""The command line: `drainledger run`, `status`, `inspect`, `proofs`, `serve`, `check-site`, `size-meter`, `share`.
 
 Belongs here: reading the command, calling the rooms that do the work, exit codes (0 done; 1 failed, a check failed or a raw file is
 held; 2 the command itself was wrong).
@@ -165,7 +165,31 @@ def _parser() -> argparse.ArgumentParser:
     )
     check.add_argument("folder", type=Path, metavar="FOLDER", help="the site folder")
     _add_size_meter(commands)
+    _add_share(commands)
     return parser
+
+
+def _add_share(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    share = _command(
+        commands,
+        "share",
+        "make a package of tables for collaborators",
+        "Makes a folder that explains itself: loads, hourly flow and concentration, events, outages, samples, registers and more as "
+        "comma-separated text (which no spreadsheet executes) and as Parquet; README.md on what must be known before a number is used; "
+        "METHODS.md on how the numbers were made; a descriptor by the Data Package standard; provenance with checksums; a citation "
+        "file. The same lake gives the same bytes. A package that was shared into the folder before is replaced, anything else is "
+        "left alone. Licence, creators, contact and citation come from site.yaml. Exit code 1: tables were not up to date, and the "
+        "package says so.",
+        "drainledger share --out sedge-hollow-package --zip",
+    )
+    share.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="the folder to make")
+    share.add_argument("--zip", action="store_true", help="make an archive of the folder beside it as well")
+    share.add_argument(
+        "--intervals",
+        action="store_true",
+        help="share the record by metering interval too (flow and gauges), for models that need more than hours",
+    )
+    _add_places(share)
 
 
 def _add_size_meter(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -345,6 +369,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if command.command == "size-meter":
             return _size_meter(console, lake, command)
         sites = _sites(command.site)
+        if command.command == "share":
+            return _share(console, errors, lake, sites, command)
         if command.command == "run":
             return _run(console, errors, lake, sites, command.accept)
         if command.command == "status":
@@ -488,6 +514,70 @@ def _size_meter(console: Console, lake: Lake, command: argparse.Namespace) -> in
         replace_text(target, text)
         console.print(f"{what}: {target}", markup=False, highlight=False, soft_wrap=True)
     return DONE
+
+
+def _share(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], command: argparse.Namespace) -> int:
+    from pipeline.lake import open_session
+    from pipeline.orchestration.runs import look
+    from pipeline.orchestration.workbench import Workbench
+    from pipeline.publish.share import ShareError, share
+    from pipeline.publish.summary import not_up_to_date
+
+    if len(sites) > 1:
+        raise RefusalError(
+            f"Which site is to be shared? Name its folder with --site; {len(sites)} are known: {', '.join(sites)}."
+        )
+    (site,) = sites.values()
+    stale = tuple(not_up_to_date(look(Workbench(lake, sites), site).all()))
+    bar = Progress(
+        TextColumn("writing rows"),
+        BarColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    )
+    task = bar.add_task("", total=None)
+    try:
+        with open_session() as session, bar:
+            shared = share(
+                session,
+                lake,
+                site,
+                command.out,
+                archive=command.zip,
+                by_interval=command.intervals,
+                stale=stale,
+                expect=lambda rows: bar.update(task, total=rows),
+                wrote=lambda rows: bar.advance(task, rows),
+            )
+    except ShareError as error:
+        raise RefusalError(str(error)) from error
+    beside = f" and {shared.archive}" if shared.archive else ""
+    console.print(
+        f"{shared.folder}{beside}: {len(shared.rows)} tables of {site.title}, {sum(shared.rows.values()):,} rows, each as .csv and "
+        ".parquet. Its README.md is what the receiver reads first.",
+        markup=False,
+        highlight=False,
+        soft_wrap=True,
+    )
+    if site.licence is None or not site.creators:
+        console.print(
+            f"{site.folder / 'site.yaml'} names no licence or no creators, and the package says so: nobody may pass on what has no "
+            "licence. Add licence, creators and contact there.",
+            markup=False,
+            highlight=False,
+            soft_wrap=True,
+        )
+    for sentence in stale:
+        errors.print(
+            f"Not up to date, and the package says so: {sentence}",
+            style="red",
+            markup=False,
+            highlight=False,
+            soft_wrap=True,
+        )
+    return FAILED if stale else DONE
 
 
 def _proofs(console: Console, files: Sequence[Path], named: Sequence[Path] | None, lake_folder: Path) -> int:

@@ -241,14 +241,17 @@ class RawFiles:
         """Write down which field books and laboratory reports were read, as lists of SHA-256 usually are: digest, two spaces, path."""
         self.lake.write_text(self._sample_note, "".join(f"{digest}  {path}\n" for path, digest in self.sample_files()))
 
-    def departed_sample_files(self) -> list[tuple[str, str, str | None]]:
-        """Field books and laboratory reports that changed in place or vanished since they were read: path, digest then and now."""
+    def noted_sample_files(self) -> Files:
+        """Field books and laboratory reports as they were read."""
         try:
             lines = (self.lake.tables / self._sample_note).read_text().splitlines()
         except (OSError, UnicodeDecodeError):
             return []
-        noted = [(path, digest) for digest, _, path in (line.partition("  ") for line in lines)]
-        return _departed(noted, self.sample_files())
+        return [(path, digest) for digest, _, path in (line.partition("  ") for line in lines)]
+
+    def departed_sample_files(self) -> list[tuple[str, str, str | None]]:
+        """Field books and laboratory reports that changed in place or vanished since they were read: path, digest then and now."""
+        return _departed(self.noted_sample_files(), self.sample_files())
 
     def departed_bench_files(self) -> list[tuple[str, str, str | None]]:
         """Bench tests that changed in place or vanished since they were read: path, digest then and now."""

@@ -228,6 +228,15 @@ def held_tables(states: Iterable[PartitionState]) -> list[str]:
     ]
 
 
+def not_up_to_date(states: Iterable[PartitionState]) -> list[str]:
+    """A sentence for every state other than fresh: which tables are in it, and what it means."""
+    by_state: dict[str, list[str]] = {}
+    for one in states:
+        if one.state != "fresh":
+            by_state.setdefault(one.state, []).append(one.table if one.year is None else f"{one.table} {one.year}")
+    return [f"{state} ({STATE_MEANINGS[state]}): {', '.join(tables)}." for state, tables in by_state.items()]
+
+
 def failed_checks(lake: Lake, site: Site, severity: str, most: int) -> str:
     """Failed expectations of a severity, one a line, at most so many; an empty text where none failed."""
     rows = CheckBook(lake, site).rows

@@ -1,11 +1,13 @@
 """What an experiment is: the site folder, typed and validated whole.
 
 Belongs here: the shape of site.yaml (`structure.py`) and of the registers (`registers.py`), reading them (`reading.py`,
-`marked_yaml.py`), how text becomes a value (`values.py`), what rows must agree on with one another (`agreement.py`), the
+`marked_yaml.py`), whose data it is (`authorship.py`), how text becomes a value (`values.py`), what rows must agree on with
+one another (`agreement.py`), the
 errors that tell a person what to do (`errors.py`), and the experiment that comes out (`site.py`).
 Does not: raw files (stages/), tables (tables/), where either lies (lake/).
 """
 
+from pipeline.site.authorship import Citation, Person
 from pipeline.site.errors import SiteError, SiteErrors
 from pipeline.site.loading import load_site
 from pipeline.site.registers import (
@@ -27,6 +29,7 @@ __all__ = [
     "AccuracyClass",
     "AccuracyPoint",
     "Calibration",
+    "Citation",
     "ClockShift",
     "Gauge",
     "Logger",
@@ -34,6 +37,7 @@ __all__ = [
     "Meter",
     "Outage",
     "OwnPeriod",
+    "Person",
     "Plot",
     "Policies",
     "Site",

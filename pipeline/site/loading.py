@@ -61,7 +61,7 @@ def load_site(folder: Path) -> Site:
     said: dict[str, Any] = {name: getattr(structure, name) for name in SiteStructure.model_fields}
     said |= {name: register.rows for name, register in registers.items()}
     said |= {"folder": folder, "utc_offset": said.pop("clock").utc_offset, "analytes": tuple(structure.analytes)}
-    said["periods"] = tuple(structure.periods)
+    said |= {"periods": tuple(structure.periods), "creators": tuple(structure.creators)}
     said["calibrations"] = tuple(_named(registers["calibrations"].rows, known.utc_offset))
     return Site(**said)
 

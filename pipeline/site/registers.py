@@ -5,12 +5,13 @@ Does not: what rows must agree on with one another (agreement.py), reading files
 
 A field without a default is a column that the file must have; the cells of `to` and `modulus` may still be empty. Columns
 with a default may be left out. `from` and `to` of a file are `start` and `end` here, because `from` is a word of the language.
+What a column means and its unit are said once, beside its type (`means`): the shared package and new site folders explain it by that.
 """
 
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
-from typing import ClassVar, Literal
+from typing import Any, ClassVar, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
@@ -34,6 +35,11 @@ Scope = Literal["plot", "meter", "logger"]
 
 SMALLEST_RATIO = 1.6
 """Transition flow Q2 over minimum flow Q1, by Directive 2014/32/EU Annex MI-001 and OIML R 49-1."""
+
+
+def means(meaning: str, unit: str = "", **facts: Any) -> Any:
+    """A column: its meaning for whoever reads the register, its unit, and what else pydantic's `Field` takes."""
+    return Field(description=meaning, json_schema_extra={"unit": unit}, **facts)
 
 
 class Row(Strict):
@@ -60,8 +66,8 @@ class Row(Strict):
 class Dated(Row):
     """A row that holds from an instant on, until another (exclusive) or for good; both in UTC."""
 
-    start: Instant = Field(alias="from")
-    end: Instant | None = Field(alias="to")
+    start: Instant = means("From when on the row holds.", alias="from")
+    end: Instant | None = means("First instant at which it holds no more; empty: it still holds.", alias="to")
 
     @field_validator("end")
     @classmethod
@@ -81,9 +87,9 @@ class Plot(Row):
 
     file = "plots.csv"
 
-    plot: Name
-    title: Name
-    area_ha: PositiveNumber
+    plot: Name = means("Short name of the plot, by which all else calls it.")
+    title: Name = means("What people call it.")
+    area_ha: PositiveNumber = means("Area that the drain drains.", "ha")
 
 
 class Treatment(Dated):
@@ -92,8 +98,8 @@ class Treatment(Dated):
     file = "treatments.csv"
     may_be_absent = True
 
-    plot: Name
-    treatment: Name
+    plot: Name = means("Plot, as named in plots.csv.")
+    treatment: Name = means("What was done to the plot.")
 
 
 class Meter(Dated):
@@ -101,12 +107,12 @@ class Meter(Dated):
 
     file = "meters.csv"
 
-    meter: Name
-    plot: Name
-    bore_mm: PositiveNumber
-    main_mm: PositiveNumber
-    accuracy: Name
-    top_l_min: PositiveNumber
+    meter: Name = means("Short name of the meter.")
+    plot: Name = means("Plot whose main it stands in.")
+    bore_mm: PositiveNumber = means("Bore of the meter.", "mm")
+    main_mm: PositiveNumber = means("Inner diameter of the main.", "mm")
+    accuracy: Name = means("Name of its error curve in accuracy.csv or accuracy_classes.csv.")
+    top_l_min: PositiveNumber = means("Highest flow that can be real; more is an error of counting.", "L/min")
 
 
 class AccuracyPoint(Row):
@@ -115,9 +121,9 @@ class AccuracyPoint(Row):
     file = "accuracy.csv"
     may_be_absent = True
 
-    accuracy: Name
-    flow_l_min: PositiveNumber
-    error_pct: Percentage
+    accuracy: Name = means("Name of the error curve.")
+    flow_l_min: PositiveNumber = means("Flow at a point of the curve.", "L/min")
+    error_pct: Percentage = means("Limit of the meter's relative error there.", "%")
 
 
 class AccuracyClass(Row):
@@ -126,9 +132,9 @@ class AccuracyClass(Row):
     file = "accuracy_classes.csv"
     may_be_absent = True
 
-    accuracy: Name
-    q3_m3_h: PositiveNumber
-    ratio: PositiveNumber
+    accuracy: Name = means("Name of the error curve.")
+    q3_m3_h: PositiveNumber = means("Permanent flow Q3 of the meter's plate.", "m³/h")
+    ratio: PositiveNumber = means("R of the meter's plate: Q3 over the minimum flow Q1.", "1")
 
     @field_validator("ratio")
     @classmethod
@@ -146,12 +152,12 @@ class Wiring(Dated):
 
     file = "wiring.csv"
 
-    logger: Name
-    column: Name
-    meter: Name
-    direction: Direction
-    counts: Counts
-    modulus: WholeNumber | None
+    logger: Name = means("Logger, as named in site.yaml.")
+    column: Name = means("Column of its files.")
+    meter: Name = means("Meter that the column counted.")
+    direction: Direction = means("Which way the water ran that it counted.")
+    counts: Counts = means("interval: pulses of each interval; running: a running total of pulses.")
+    modulus: WholeNumber | None = means("Count at which a running total starts again at zero.", "pulses")
 
     @field_validator("modulus")
     @classmethod
@@ -177,12 +183,12 @@ class Gauge(Dated):
     file = "gauges.csv"
     may_be_absent = True
 
-    gauge: Name
-    logger: Name
-    column: Name
-    quantity: Quantity
-    unit: Name
-    plot: Name | None = None
+    gauge: Name = means("Short name of the gauge.")
+    logger: Name = means("Logger, as named in site.yaml.")
+    column: Name = means("Column of its files.")
+    quantity: Quantity = means("What it measured.")
+    unit: Name = means("Unit of the column's numbers.")
+    plot: Name | None = means("Plot, where the gauge belongs to one.", default=None)
 
 
 class Calibration(Dated):
@@ -194,13 +200,13 @@ class Calibration(Dated):
     file = "calibrations.csv"
     not_columns = frozenset({"line", "name"})
 
-    meter: Name
-    direction: Direction
-    litres_per_pulse: PositiveNumber
-    expanded_uncertainty_pct: Percentage
-    evidence: str = ""
-    entered: Day | None = None
-    name: str = ""
+    meter: Name = means("Meter, as named in meters.csv.")
+    direction: Direction = means("Which way the water ran.")
+    litres_per_pulse: PositiveNumber = means("Volume of one pulse.", "L")
+    expanded_uncertainty_pct: Percentage = means("Its expanded uncertainty at a coverage factor of 2.", "%")
+    evidence: str = means("What it rests on.", default="")
+    entered: Day | None = means("Day on which the row was entered.", default=None)
+    name: str = means("Name by which tables call the calibration: meter, direction, first day.", default="")
 
     @field_validator("entered")
     @classmethod
@@ -218,10 +224,10 @@ class Outage(Dated):
     file = "outages.csv"
     may_be_absent = True
 
-    scope: Scope
-    name: Name
-    cause: Name
-    note: str = ""
+    scope: Scope = means("Whether name is a plot, a meter or a logger.")
+    name: Name = means("Plot, meter or logger without a usable record.")
+    cause: Name = means("Cause, in a word or two.")
+    note: str = means("What else is known.", default="")
 
 
 class ClockShift(Dated):
@@ -233,9 +239,9 @@ class ClockShift(Dated):
     file = "clocks.csv"
     may_be_absent = True
 
-    logger: Name
-    shift_s: Number
-    shift_at_end_s: Number | None = None
+    logger: Name = means("Logger, as named in site.yaml.")
+    shift_s: Number = means("Seconds to add to its stamps.", "s")
+    shift_at_end_s: Number | None = means("The same at the end of a clock that drifted.", "s", default=None)
 
     @field_validator("shift_s", "shift_at_end_s")
     @classmethod

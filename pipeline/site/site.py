@@ -10,6 +10,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
+from pipeline.site.authorship import Citation, Person
 from pipeline.site.registers import (
     REGISTERS,
     AccuracyClass,
@@ -48,6 +49,10 @@ class Site(Strict):
     weather: WeatherRecord | None
     policies: Policies
     periods: tuple[OwnPeriod, ...]
+    licence: str | None
+    creators: tuple[Person, ...]
+    contact: Person | None
+    citation: Citation
     plots: tuple[Plot, ...]
     treatments: tuple[Treatment, ...]
     meters: tuple[Meter, ...]

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, field_validator
 
 from pipeline.site.analytes import ANALYTES
+from pipeline.site.authorship import Citation, Creators, Person
 from pipeline.site.errors import listed, or_nearest
 from pipeline.site.values import (
     HOUR,
@@ -407,6 +408,10 @@ class SiteStructure(Strict):
     weather: WeatherRecord | None = None
     policies: Policies = Policies()
     periods: Annotated[list[OwnPeriod], AfterValidator(_own_periods)] = Field(default_factory=list)
+    licence: Name | None = None
+    creators: Creators
+    contact: Person | None = None
+    citation: Citation = Citation()
 
     @field_validator("last_day")
     @classmethod

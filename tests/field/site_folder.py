@@ -59,6 +59,10 @@ logger_layouts:
 {layouts}loggers:
 {loggers}weather: {{interval: 1h, stamps: end}}
 policies: {{}}
+licence: CC0-1.0
+creators:
+  - {{name: {title} field crew}}
+contact: {{name: {title} field crew, email: crew@{plan.site}.example}}
 """
 
 
