@@ -166,6 +166,7 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("folder", type=Path, metavar="FOLDER", help="the site folder")
     _add_size_meter(commands)
     _add_share(commands)
+    _add_trace(commands)
     return parser
 
 
@@ -190,6 +191,40 @@ def _add_share(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="share the record by metering interval too (flow and gauges), for models that need more than hours",
     )
     _add_places(share)
+
+
+def _add_trace(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    trace = _command(
+        commands,
+        "trace",
+        "follow a published load back to pulses, files and samples",
+        "Says what a load is made of: hours by basis, concentrations, metered water by calibration, logger column and raw file, with the "
+        "lines that hold it, estimated hours and what told them, samples and their laboratory batches. Every list adds up to the load. "
+        "Pulses are taken anew times the litres per pulse of calibrations.csv, so that a trace that adds up is also a proof. "
+        "Without a plot and a period, every published load is held to its trace. Changes nothing. Exit code 1: something does not add up.",
+        "drainledger trace --plot P1 --year 2021\n"
+        "  drainledger trace --plot P5 --event 2020-003\n"
+        "  drainledger trace --plot P1 --month 2021-03 --json > trace.json\n"
+        '  drainledger trace --treatment "controlled drainage" --year 2022\n'
+        "  drainledger trace",
+    )
+    trace.add_argument("--plot", metavar="PLOT", help="the plot, as named in plots.csv")
+    trace.add_argument("--analyte", metavar="NAME", help="the analyte (default: the first of site.yaml)")
+    trace.add_argument(
+        "--year", type=_year, metavar="YEAR", help="water year; also which one an event or treatment is of"
+    )
+    period = trace.add_mutually_exclusive_group()
+    for name, metavar, what in (
+        ("month", "YYYY-MM", "a month"),
+        ("day", "YYYY-MM-DD", "a day"),
+        ("event", "NAME", "an event, as in the table events; `between` with --year: the water between events"),
+        ("season", "YYYY-MM-DD", "a quarter of the year, by its first day"),
+        ("period", "NAME", "a period of site.yaml"),
+        ("treatment", "NAME", "a treatment of a water year (--year), instead of a plot"),
+    ):
+        period.add_argument(f"--{name}", metavar=metavar, help=what)
+    trace.add_argument("--json", action="store_true", help="print it for programs: everything, SI units, times in UTC")
+    _add_places(trace)
 
 
 def _add_size_meter(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -326,6 +361,12 @@ def _port(text: str) -> int:
     return int(text)
 
 
+def _year(text: str) -> int:
+    if not (text.isdecimal() and len(text) == 4):
+        raise argparse.ArgumentTypeError(f"a water year is named by four digits, not {text}")
+    return int(text)
+
+
 def _number(above: float, up_to: float, allowed: str) -> Callable[[str], float]:
     """What reads a number within bounds; `allowed` says them."""
 
@@ -371,6 +412,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sites = _sites(command.site)
         if command.command == "share":
             return _share(console, errors, lake, sites, command)
+        if command.command == "trace":
+            return _trace(console, errors, lake, sites, command)
         if command.command == "run":
             return _run(console, errors, lake, sites, command.accept)
         if command.command == "status":
@@ -578,6 +621,20 @@ def _share(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]
             soft_wrap=True,
         )
     return FAILED if stale else DONE
+
+
+def _trace(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], command: argparse.Namespace) -> int:
+    from pipeline.publish.tracing import NoSuchLoadError, Wanted, trace
+
+    names = ("month", "day", "event", "season", "period", "treatment")
+    kind, name = next(
+        ((kind, getattr(command, kind)) for kind in names if getattr(command, kind)), ("year", command.year)
+    )
+    wanted = Wanted(command.plot, command.analyte, kind, name if name is None else str(name), command.year)
+    try:
+        return DONE if trace(console, errors, lake, sites, wanted, command.json) else FAILED
+    except NoSuchLoadError as error:
+        raise RefusalError(str(error)) from error
 
 
 def _proofs(console: Console, files: Sequence[Path], named: Sequence[Path] | None, lake_folder: Path) -> int:

@@ -2,14 +2,14 @@
 
 Belongs here: hourly sums of metered water, how much of it ran below range, the limit of the error curve's error on it, and
 totals that a running counter tells across a gap.
-Does not: litres (stages/volumes.py), declared outages by plot (stages/outages.py), filling hours (stages/hours.py), what the
-limits mean for a sum (science/uncertainty.py).
+Does not: litres (stages/volumes.py), which intervals are used and how hours divide them (stages/hour_pieces.py), filling hours
+(stages/hours.py), what the limits mean for a sum (science/uncertainty.py).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from itertools import pairwise
 from math import log
 
@@ -20,13 +20,11 @@ from numpy.typing import NDArray
 
 from pipeline.site import Meter, Site
 from pipeline.stages.error_curves import error_curve
-from pipeline.stages.outages import declared_outages
-from pipeline.stages.phrases import instant, literal, within
+from pipeline.stages.hour_pieces import HOUR_US, hour_pieces, microseconds
+from pipeline.stages.phrases import literal, within
 from pipeline.tables import table
 
 Floats = NDArray[np.float64]
-
-HOUR_US = 3_600_000_000
 
 
 @dataclass(frozen=True)
@@ -66,8 +64,7 @@ def metered_hours(
     Returns:
         Every plot-hour of the period, and the totals that begin in it, each in order of plot and time.
     """
-    flow.create_view("flow_by_interval", replace=True)
-    session.register("stretches_out", declared_outages(site, end))
+    parts = hour_pieces(session, flow, site, start, end)
     session.register("plots_of_site", pd.DataFrame({"plot": sorted(plot.plot for plot in site.plots)}))
     session.register(
         "pulses_in_litres",
@@ -78,34 +75,13 @@ def metered_hours(
             }
         ),
     )
-    usable = f"""
-        SELECT * FROM flow_by_interval AS flow
-        WHERE net_l IS NOT NULL AND {within("interval_start", None, end)} AND interval_end > {instant(start)}
-            AND (quality = 'spans_gap' OR NOT EXISTS (
-                FROM stretches_out AS outage
-                WHERE outage.plot = flow.plot::VARCHAR AND outage.start < interval_end AND outage.end > interval_start))
-        """
-    only_total = f"quality = 'spans_gap' AND epoch_us(interval_end) - epoch_us(interval_start) > {HOUR_US}"
-    first = _microseconds(start)
+    first = microseconds(start)
     hours = session.sql(
         f"""
-        WITH numbered AS (
-            SELECT plot, meter, calibration, reverse_calibration, forward_l, reverse_l, below_range,
-                {_error_limit(site)} AS error_curve_l,
-                epoch_us(interval_start) - {first} AS since, epoch_us(interval_end) - {first} AS until
+        WITH pieces AS (
+            SELECT *, {_error_limit(site)} AS error_curve_l
             FROM (SELECT *, forward_l + reverse_l AS gross_l, (epoch_us(interval_end) - epoch_us(interval_start)) / 6e7 AS minutes
-                FROM ({usable}) WHERE NOT ({only_total}))
-        ),
-        pieces AS (
-            SELECT *, since // {HOUR_US} AS hour, until - since AS length_us, 1.0 AS share
-            FROM numbered WHERE since >= 0 AND since // {HOUR_US} = (until - 1) // {HOUR_US}
-            UNION ALL
-            SELECT *, least(until, (hour + 1) * {HOUR_US}) - greatest(since, hour * {HOUR_US}) AS length_us,
-                length_us / (until - since) AS share
-            FROM (
-                SELECT *, unnest(range(greatest(since, 0) // {HOUR_US}, (until - 1) // {HOUR_US} + 1)) AS hour
-                FROM numbered WHERE since < 0 OR since // {HOUR_US} <> (until - 1) // {HOUR_US}
-            )
+                FROM ({parts.pieces}))
         ),
         sums AS (
             -- Whole microlitres add up to the same last digit in whatever order the threads take them.
@@ -134,7 +110,7 @@ def metered_hours(
             coalesce(below_range_fraction, 0.0) AS below_range_fraction, error_curve_l,
             CASE WHEN reverse_l > 0 THEN greatest(forth.litres_per_pulse, back.litres_per_pulse)
                 ELSE forth.litres_per_pulse END AS counting_l
-        FROM plots_of_site CROSS JOIN (SELECT range AS hour FROM range({(_microseconds(end) - first) // HOUR_US}))
+        FROM plots_of_site CROSS JOIN (SELECT range AS hour FROM range({(microseconds(end) - first) // HOUR_US}))
         LEFT JOIN by_hour USING (plot, hour)
         LEFT JOIN pulses_in_litres AS forth ON forth.name = calibration
         LEFT JOIN pulses_in_litres AS back ON back.name = reverse_calibration
@@ -144,14 +120,10 @@ def metered_hours(
     totals = session.sql(
         f"""
         SELECT plot::VARCHAR AS plot, interval_start AS start, interval_end AS end, net_l
-        FROM ({usable}) WHERE {only_total} AND {within("interval_start", start, None)} ORDER BY plot, start
+        FROM ({parts.totals}) WHERE {within("interval_start", start, None)} ORDER BY plot, start
         """
     ).df()
     return MeteredHours(hours[list(table("metered_hours").names)], totals[list(table("known_totals").names)])
-
-
-def _microseconds(moment: datetime) -> int:
-    return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
 
 
 def _error_limit(site: Site) -> str:
