@@ -23,7 +23,7 @@ VERSIONS: Mapping[str, int] = {
     "sample_results": 2,
     "sample_flow": 1,
     "bench_proofs": 1,
-    "concentration_members": 1,
+    "concentration_members": 2,
     "loads": 2,
     "period_loads": 1,
 }

@@ -316,7 +316,7 @@ class Policies(Strict):
     )
     interpolation_longest_days: Annotated[WholeNumber, Field(ge=1)] = Field(
         default=28,
-        description="Between two samples further apart than this the season's flow-weighted mean stands, not a straight line (days).",
+        description="Hours between two samples further apart than this are called modelled, not interpolated (days).",
     )
     backward_water: Literal["as_left", "receiving_water"] = Field(
         default="as_left",

@@ -1,218 +1,45 @@
-"""From lab results to an hourly concentration.
+"""From lab results to an hourly concentration and equally likely histories of it.
 
-Belongs here: which results speak for a plot and year, the season's mean where none is near, the first interval, the basis.
-Does not: the lines themselves (science/interpolation.py), lab files and units (stages/samples.py), loads (stages/loads.py).
+Belongs here: which results speak for a plot and year, what a result is in the model's terms, regressors of a plot, the basis.
+Does not: the model (science/concentration_model.py, science/flow_drivers.py), lab files and units (stages/samples.py), loads
+(stages/loads.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of, standard_normal_draws
-from pipeline.science.interpolation import (
-    Statements,
-    distance_from_statements,
-    left_out_residuals,
-    lines_between,
-    statements,
-)
+from pipeline.science.concentration_model import HALF, Fitted, LogResults, Series, draw, fit, usable
+from pipeline.science.conditioned_series import Points
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of
+from pipeline.science.flow_drivers import COMMON_SD, OWN_SD, TREATMENT_SD, flow_drivers, season_drivers
 from pipeline.science.period_sums import interval_90
-from pipeline.science.uncertainty import HALF_WIDTH_90_OF_EXPANDED
 from pipeline.site import Site
-from pipeline.tables import table
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
+HOUR = pd.Timedelta(hours=1)
 NEIGHBOUR_YEARS = 1
 """Water years on each side whose results may speak: a result far away must not move this year's numbers."""
-FEWEST_RESULTS = 3
-"""A season with fewer results has no mean of its own; the mean of all results stands in."""
-FEWEST_RESIDUALS = 8
-"""From fewer residuals no 90 % interval is read."""
-UNJUDGED = 1.0
-"""Relative half-width where nothing tells how far results scatter: from nothing to twice the value. Common practice, no source."""
-CENSORED_HALF_WIDTH = 0.9
-"""A censored result lies anywhere between nothing and its limit; 90 % of that is 0.9 of half the limit to each side."""
-
-
-@dataclass(frozen=True)
-class _Plot:
-    """What the results say of one plot and analyte, and how they scatter about their season."""
-
-    said: Statements
-    season_mean: Floats
-    scatter: Floats
-
-
-def concentration(results: pd.DataFrame, hours: pd.DataFrame, site: Site, year: int) -> pd.DataFrame:
-    """Hourly concentration of every plot and analyte in one water year.
-
-    The concentration runs straight from result to result (grab moments, edges of composite windows); an hour has the exact
-    mean of that line. Within a composite's window it is constant, so that the flow-weighted mean of the window (weights: net
-    flow where positive) is the result; a grab within the window is set aside, and where windows overlap their mean holds. Before
-    the first and after the last result the value holds. Across more than `interpolation_longest_days` nothing is drawn (or
-    held): the flow-weighted mean of the results of the same season (quarter of the year from December) stands there, weighted
-    by the mean positive flow at the time of each result. Results of this water year and of one on each side speak.
-
-    The 90 % interval grows from the result's own error (the laboratory's; for a censored result the whole range under its limit)
-    by the 90th percentile of the relative errors that leaving out each result shows, in full half-way between two results. In a
-    composite's window it is the interval of the window's mean, not of single hours. Few results: errors of all plots together.
-
-    Grabs taken while water ran backwards are used like any other, although what they hold is ditch water.
-
-    Source: linear interpolation with continuous flow, Williams and others 2015, Journal of Hydrology.
-
-    Args:
-        results: rows of `sample_results`, mg/L.
-        hours: rows of `hourly_flow` of the year and of its neighbours, L.
-        site: analytes, plots, policies, standard time.
-        year: the water year.
-
-    Returns:
-        Rows of `concentration` for the year's hours in `hours`, mg/L (nitrate as nitrogen); a plot and analyte without any result
-        in reach has empty values and the basis `no_results`.
-    """
-    first, last = (pd.Timestamp(moment) for moment in site.water_year_period(year))
-    reach_start = pd.Timestamp(site.water_year_period(year - NEIGHBOUR_YEARS)[0])
-    reach_end = pd.Timestamp(site.water_year_period(year + NEIGHBOUR_YEARS)[1])
-    in_reach = results[(results["end"] >= reach_start) & (results["start"] < reach_end)]
-    flow = {str(plot): rows.sort_values("hour_start") for plot, rows in hours.groupby("plot", sort=True)}
-    longest_h = site.policies.interpolation_longest_days * 24.0
-
-    parts = []
-    for analyte in site.analytes:
-        of_analyte = in_reach[in_reach["analyte"] == analyte]
-        known = {
-            plot: _what_is_said(of_analyte[of_analyte["plot"] == plot], rows, reach_start, site)
-            for plot, rows in flow.items()
-            if (of_analyte["plot"] == plot).any()
-        }
-        residuals = {plot: np.abs(left_out_residuals(this.said, longest_h)) for plot, this in known.items()}
-        for plot, rows in flow.items():
-            this_year = rows["hour_start"][(rows["hour_start"] >= first) & (rows["hour_start"] < last)]
-            part = pd.DataFrame({"plot": plot, "analyte": analyte, "hour_start": this_year.to_numpy()})
-            if plot in known:
-                of_line = _ninety_per_cent(residuals[plot], residuals)
-                of_season = _ninety_per_cent(known[plot].scatter, {name: this.scatter for name, this in known.items()})
-                start = _in_hours(this_year, reach_start)
-                season = _season(this_year, site)
-                part = part.assign(**_hourly(known[plot], start, season, of_line, of_season, longest_h, site))
-            else:
-                part = part.assign(mg_l=np.nan, mg_l_p05=np.nan, mg_l_p95=np.nan, basis="no_results")
-            parts.append(part)
-    names = list(table("concentration").names)
-    if not parts:
-        return pd.DataFrame(columns=names)
-    whole = pd.concat(parts, ignore_index=True).sort_values(["plot", "analyte", "hour_start"], ignore_index=True)
-    whole["hour_start"] = pd.to_datetime(whole["hour_start"], utc=True).dt.as_unit("us")
-    return whole[names]
-
-
-def laboratory_share(site: Site) -> float:
-    """Relative half-width of the 90 % interval of one lab result."""
-    return site.policies.laboratory_uncertainty_pct / 100 * HALF_WIDTH_90_OF_EXPANDED
-
-
-def _in_hours(times: pd.Series, origin: pd.Timestamp) -> Floats:
-    return np.asarray((times - origin) / pd.Timedelta(hours=1), dtype=float)
-
-
-def _season(times: pd.Series, site: Site) -> Indices:
-    """Quarter of the year in the site's standard time: 0 from December, 1 from March, 2 from June, 3 from September."""
-    return ((times + site.utc_offset).dt.month.to_numpy() % 12 // 3).astype(np.int64)
-
-
-def _what_is_said(results: pd.DataFrame, flow: pd.DataFrame, origin: pd.Timestamp, site: Site) -> _Plot:
-    start, end = _in_hours(results["start"], origin), _in_hours(results["end"], origin)
-    value = results["mg_l"].to_numpy(dtype=float)
-    own_error = value * np.where(results["censored"].to_numpy(dtype=bool), CENSORED_HALF_WIDTH, laboratory_share(site))
-    said = statements(start, end, value, own_error)
-
-    weight = _positive_flow(flow, start, end, origin)
-    season = _season(results["start"] + (results["end"] - results["start"]) / 2, site)
-    everything = _weighted_mean(value, weight)
-    in_season = [season == quarter for quarter in range(4)]
-    mean = np.array(
-        [_weighted_mean(value[here], weight[here]) if here.sum() >= FEWEST_RESULTS else everything for here in in_season]
-    )
-    expected = mean[season]
-    scatter = np.divide(np.abs(value - expected), expected, out=np.zeros_like(value), where=expected > 0)
-    return _Plot(said, mean, scatter)
-
-
-def _positive_flow(flow: pd.DataFrame, start: Floats, end: Floats, origin: pd.Timestamp) -> Floats:
-    """Mean positive net flow, L/h, of the hours that each result touches; 0 where none is known."""
-    hour = _in_hours(flow["hour_start"], origin)
-    litres = np.append(0.0, np.cumsum(np.maximum(flow["net_l"].fillna(0.0).to_numpy(dtype=float), 0.0)))
-    first = np.searchsorted(hour + 1, start, side="right")
-    last = np.maximum(np.searchsorted(hour, start, side="right"), np.searchsorted(hour, end, side="left"))
-    return (litres[last] - litres[first]) / np.maximum(last - first, 1)
-
-
-def _weighted_mean(value: Floats, weight: Floats) -> float:
-    return float(np.average(value, weights=weight) if weight.sum() > 0 else value.mean())
-
-
-def _ninety_per_cent(own: Floats, of_all: dict[str, Floats]) -> float:
-    """90th percentile of relative errors: the plot's own, of all plots where it has few, of nobody where all have few."""
-    errors = own if own.size >= FEWEST_RESIDUALS else np.concatenate(list(of_all.values()))
-    return float(np.quantile(errors, 0.9)) if errors.size >= FEWEST_RESIDUALS else UNJUDGED
-
-
-def _hourly(
-    this: _Plot,
-    start: Floats,
-    season: Indices,
-    line_error: float,
-    season_error: float,
-    longest_h: float,
-    site: Site,
-) -> dict[str, NDArray]:
-    """Value, interval and basis of hours that begin at `start` (hours from the origin)."""
-    said = this.said
-    line = lines_between(said, said.value, longest_h)
-    # Hours of the year stand one after the other, unless the record of a plot begins or ends within it.
-    edges = np.unique(np.append(start, start + 1))
-    place = np.searchsorted(edges, start)
-    integral, known_h = (whole[place] for whole in line.integrals(edges))
-    value = np.maximum(integral + (1 - known_h) * this.season_mean[season], 0.0)
-
-    middle = start + 0.5
-    distance, piece = distance_from_statements(said, middle, longest_h)
-    drawn = np.isfinite(line.at(middle))
-    own = np.where(
-        drawn, lines_between(said, said.error, longest_h).at(middle), laboratory_share(site) * this.season_mean[season]
-    )
-    held = (piece == 0) | (piece == line.left.size - 1)
-    amplitude = np.where(drawn & ~held, line_error, season_error)
-    half_width = np.hypot(own, amplitude * np.where(drawn, distance, 1.0) * value)
-
-    in_window = drawn & (piece % 2 == 1)
-    of_grabs = said.start[said.start == said.end]
-    has_grab = np.searchsorted(of_grabs, start) < np.searchsorted(of_grabs, start + 1)
-    basis = np.where(in_window | has_grab, "sampled", np.where(drawn, "interpolated", "seasonal_mean"))
-    return {
-        "mg_l": value,
-        "mg_l_p05": np.maximum(value - half_width, 0.0),
-        "mg_l_p95": value + half_width,
-        "basis": basis,
-    }
-
-
-# Members
+FEW_RESULTS = 12
+"""A plot with fewer results in reach is told mostly by the others."""
+SURELY_DETECTED = 3.29
+"""A detection limit is so many standard deviations of a result near it (two-sided risks of 5 %; Currie 1968, Anal. Chem. 40)."""
+LEAST_SD, MOST_SD = 0.005, 1.0
+"""Bounds of the standard deviation of a result's own error, in the logarithm."""
 
 
 @dataclass(frozen=True)
 class ConcentrationEnsemble:
     """Hourly concentration of one plot and analyte in one water year.
 
-    Water that ran back is in `mg_l` and in both sets of members under the site's policy; `under` gives the members for a policy.
+    Water that ran back is in `mg_l` and in both sets of members under the site's policy.
 
     Attributes:
         plot, analyte: names.
@@ -247,68 +74,270 @@ def concentration_members(
 ) -> Iterator[ConcentrationEnsemble]:
     """Equally likely histories of the concentration of every plot and analyte in one water year.
 
-    A member moves the line within its interval by one error between two results, and by one of the laboratory around each. Water that
-    ran back has the concentration of its hour: which water it was is not told.
+    The logarithm is a regression on flow, season, trend and treatment, with a slow and a fast deviation, conditioned on every
+    result of this water year and of one on each side: a grab on its hour, a composite on the mean of its window (weights: net flow
+    where positive, or time), a censored result on what lies below its limit, one above the range on what lies above. Plots
+    share what they tell of the regression, the more so the fewer results they have. Members carry what is not known of
+    deviations, coefficients, the process and the laboratory's errors; those of a batch are common to its results.
+
+    Source: see science/concentration_model.py.
 
     Args:
-        results: rows of `sample_results`, mg/L.
+        results: rows of `sample_results` that speak for drainage, mg/L.
         hours: rows of `hourly_flow` of the year and of its neighbours, L.
-        site: analytes, plots, policies, standard time.
+        site: analytes, plots, treatments, policies, standard time.
         year: the water year.
-        receiving: rows of `receiving_water_results`; this model makes nothing of them.
+        receiving: rows of `receiving_water_results`.
+
+    Yields:
+        Plots in order of name, analytes in order of name within each. A plot and analyte without any result in reach has empty
+        values and the basis `no_results`.
     """
-    of_results = dict(list(results.groupby(["plot", "analyte"])))
-    sure = HALF_WIDTH_90_OF_EXPANDED * 2
-    for (plot, analyte), rows in concentration(results, hours, site, year).groupby(["plot", "analyte"], sort=True):
-        value, low, high = (rows[name].to_numpy(dtype=float) for name in ("mg_l", "mg_l_p05", "mg_l_p95"))
-        members = without = np.broadcast_to(np.float32(np.nan), (ENSEMBLE_MEMBERS, value.size))
-        if np.isfinite(value).all():
-            said = of_results[plot, analyte]
-            middle = (rows["hour_start"] + pd.Timedelta(minutes=30)).to_numpy()
-            edges = np.unique(pd.concat([said["start"], said["end"]]).to_numpy())
-            middles = np.unique((said["start"] + (said["end"] - said["start"]) / 2).to_numpy())
-            between = np.searchsorted(edges, middle)
-            nearest = np.searchsorted(middles[:-1] + np.diff(middles) / 2, middle)
-            own = laboratory_share(site) * value / sure
-            generator = seed_of(site.site, str(plot), str(analyte), str(year), "concentration")
-            of_line = standard_normal_draws(generator, edges.size + 1)[:, between]
-            of_laboratory = standard_normal_draws(generator, middles.size)[:, nearest]
-            width = np.where(of_line > 0, high - value, value - low) / sure
-            line = np.sqrt(np.maximum(width**2 - own**2, 0.0)) * of_line
-            without = np.maximum(value + line, 0.0).astype(np.float32)
-            members = np.maximum(value + line + own * of_laboratory, 0.0).astype(np.float32)
-        of_plot = hours[hours["plot"] == plot].sort_values("hour_start")
-        net = rows[["hour_start"]].merge(of_plot, on="hour_start", how="left")["net_l"].to_numpy(dtype=float)
-        back = np.flatnonzero(net < 0)
-        not_known = np.full((ENSEMBLE_MEMBERS, back.size), np.nan, dtype=np.float32)
-        yield ConcentrationEnsemble(
-            plot=str(plot),
-            analyte=str(analyte),
-            hour_start=rows["hour_start"],
-            mg_l=value,
-            members=members,
-            members_without_laboratory=without,
-            basis=rows["basis"].to_numpy(dtype=object),
-            extrapolated=_outside_flows_sampled(net, of_plot, of_results.get((plot, analyte))),
-            backward=back,
-            as_left=not_known,
-            as_left_undoubted=not_known,
-            receiving_water=None,
+    grid = _Grid.of(hours, site, year)
+    if grid is None:
+        return
+    flow = {str(plot): rows.sort_values("hour_start") for plot, rows in hours.groupby("plot", sort=True)}
+    of_plot = {plot: _Flow.of(rows, grid, site, plot) for plot, rows in flow.items()}
+    models = {analyte: _model(results[results["analyte"] == analyte], of_plot, grid, site) for analyte in site.analytes}
+    for plot, here in of_plot.items():
+        for analyte in sorted(site.analytes):
+            yield _ensemble(plot, analyte, here, models[analyte], site, year)
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """All hours of the years in reach: when the first begins, how many there are, and which are the year's."""
+
+    origin: pd.Timestamp
+    hours: int
+    first: int
+    last: int
+
+    @classmethod
+    def of(cls, hours: pd.DataFrame, site: Site, year: int) -> _Grid | None:
+        first, last = (pd.Timestamp(moment) for moment in site.water_year_period(year))
+        inside = hours["hour_start"][(hours["hour_start"] >= first) & (hours["hour_start"] < last)]
+        if inside.empty:
+            return None
+        some = inside.min()
+        begins = pd.Timestamp(site.water_year_period(year - NEIGHBOUR_YEARS)[0])
+        ends = pd.Timestamp(site.water_year_period(year + NEIGHBOUR_YEARS)[1])
+        origin = some - -(-(some - begins) // HOUR) * HOUR
+        count = -(-(ends - origin) // HOUR)
+        return cls(origin, count, int((some - origin) // HOUR), int((inside.max() - origin) // HOUR) + 1)
+
+    def number(self, times: pd.Series) -> Floats:
+        """Hours since the origin."""
+        return np.asarray((times - self.origin) / HOUR, dtype=float)
+
+
+@dataclass(frozen=True)
+class _Flow:
+    """One plot's flow and regressors.
+
+    Attributes:
+        net_l: of all hours in reach, not-a-number where it is not known.
+        hour_start, number: the year's hours of the plot, and their numbers in the grid.
+        drivers: regressors of all hours in reach.
+        treatment: of each hour in reach, as a number; 0 for none.
+    """
+
+    net_l: Floats
+    hour_start: pd.Series
+    number: Indices
+    drivers: Floats
+    treatment: Indices
+
+    @classmethod
+    def of(cls, rows: pd.DataFrame, grid: _Grid, site: Site, plot: str) -> _Flow:
+        number = grid.number(rows["hour_start"]).astype(np.int64)
+        net = np.full(grid.hours, np.nan)
+        inside = (number >= 0) & (number < grid.hours)
+        net[number[inside]] = rows["net_l"].to_numpy(dtype=float)[inside]
+        hour = np.arange(grid.hours)
+        new_year = pd.Timestamp(year=grid.origin.year, month=1, day=1, tz="UTC")
+        since_new_year = (grid.origin + site.utc_offset - new_year) / HOUR
+        middle = (grid.first + grid.last) / 2
+        drivers = np.column_stack(
+            [np.ones(grid.hours), flow_drivers(net), season_drivers(since_new_year + hour, hour - middle)]
         )
+        names = sorted({row.treatment for row in site.treatments})
+        treatment = np.zeros(grid.hours, dtype=np.int64)
+        for row in site.treatments:
+            if row.plot == plot:
+                since = (pd.Timestamp(row.start) - grid.origin) / HOUR
+                until = grid.hours if row.end is None else (pd.Timestamp(row.end) - grid.origin) / HOUR
+                treatment[(hour >= since) & (hour < until)] = 1 + names.index(row.treatment)
+        this_year = (number >= grid.first) & (number < grid.last)
+        return cls(net, rows["hour_start"][this_year].reset_index(drop=True), number[this_year], drivers, treatment)
 
 
-def _outside_flows_sampled(net_l: Floats, flow: pd.DataFrame, results: pd.DataFrame | None) -> NDArray[np.bool_]:
-    """Whether more, or less, left in an hour than in any hour that a result touches; shape as `net_l`, L."""
-    if results is None or flow.empty:
-        return np.zeros(net_l.size, dtype=bool)
-    begins, ends = flow["hour_start"].iloc[0], flow["hour_start"].iloc[-1] + pd.Timedelta(hours=1)
-    results = results[(results["end"] >= begins) & (results["start"] < ends)]
-    first = np.maximum(flow["hour_start"].searchsorted(results["start"], side="right") - 1, 0)
-    last = np.maximum(flow["hour_start"].searchsorted(results["end"], side="left"), first + 1)
-    touched = np.cumsum(
-        np.bincount(first, minlength=len(flow) + 1)[:-1] - np.bincount(last, minlength=len(flow) + 1)[: len(flow)]
+@dataclass(frozen=True)
+class _Model:
+    """One analyte of a site, estimated.
+
+    Attributes:
+        said: rows of the results that were used, by plot, with `opens` and `closes` (hours since the origin).
+        fitted: the plots that have results, in order of name; none where all results are nothing.
+        level: logarithm from which the model's logarithms count.
+    """
+
+    said: Mapping[str, pd.DataFrame]
+    fitted: Fitted | None
+    level: float
+    grid: _Grid
+
+
+def _model(results: pd.DataFrame, of_plot: Mapping[str, _Flow], grid: _Grid, site: Site) -> _Model:
+    opens, closes = grid.number(results["start"]), grid.number(results["end"])
+    results = results.assign(opens=opens, closes=np.maximum(closes, opens))
+    results = results[(results["closes"] >= 0) & (results["opens"] < grid.hours)]
+    results = results.sort_values(["plot", "opens", "closes", "sample"])
+    positive = results.loc[results["mg_l"] > 0, "mg_l"]
+    said = {plot: results[results["plot"] == plot].reset_index(drop=True) for plot in of_plot}
+    said = {plot: rows for plot, rows in said.items() if len(rows)}
+    if positive.empty:
+        return _Model(said, None, 0.0, grid)
+    level = float(np.log(positive).mean())
+    lists = {plot: _log_results(rows, of_plot[plot], float(positive.min()), site) for plot, rows in said.items()}
+    kept = {plot: usable(each) for plot, each in lists.items()}
+    said = {plot: rows.iloc[kept[plot]].reset_index(drop=True) for plot, rows in said.items()}
+
+    treatments = np.unique(np.concatenate([of_plot[plot].treatment for plot in said]))[1:]
+    design = {
+        plot: np.column_stack([of_plot[plot].drivers, of_plot[plot].treatment[:, np.newaxis] == treatments])
+        for plot in said
+    }
+    common = np.append(COMMON_SD, np.full(treatments.size, TREATMENT_SD[0]))
+    own = np.append(OWN_SD, np.full(treatments.size, TREATMENT_SD[1]))
+    series = []
+    for plot in said:
+        each = lists[plot].take(kept[plot])
+        centred = LogResults(each.mean_of, each.log_value - level, each.sd, each.bound, each.shared_sd)
+        series.append(Series(centred, design[plot], grid.first, grid.last))
+    return _Model(said, fit(series, common, own), level, grid)
+
+
+def _log_results(rows: pd.DataFrame, flow: _Flow, least: float, site: Site) -> LogResults:
+    """What results say of hourly logarithms.
+
+    Args:
+        rows: results of one plot with `opens`, `closes`.
+        flow: of the plot.
+        least: the smallest positive result of the analyte; a result of nothing with no limit lies below a half of it.
+        site: policies.
+    """
+    value = rows["mg_l"].to_numpy(dtype=float)
+    limit = rows["detection_limit_mg_l"].to_numpy(dtype=float)
+    censored = rows["censored"].to_numpy(dtype=bool)
+    above = rows["above_range"].to_numpy(dtype=bool) if "above_range" in rows else np.zeros(value.size, dtype=bool)
+    above = above & (value > 0)
+    bound = np.where(above, 1, np.where(censored | (value <= 0), -1, 0))
+    below_what = np.where(limit > 0, limit, np.where(value > 0, 2 * value, least / 2))
+    stated = np.where(bound < 0, below_what, value)
+
+    policy = site.policies.laboratory_uncertainty_pct / 100 / 2
+    own = np.full(value.size, policy)
+    if "uncertainty_mg_l" in rows:
+        told = rows["uncertainty_mg_l"].to_numpy(dtype=float) / stated
+        own = np.where(np.isfinite(told), told, own)
+    near_limit = np.where(bound < 0, np.nan_to_num(limit / stated) / SURELY_DETECTED, 0.0)
+    own = np.clip(np.hypot(own, near_limit), LEAST_SD, MOST_SD)
+    shared = np.zeros(value.size)
+    if "batch_uncertainty_pct" in rows:
+        shared = np.where(bound == 0, np.nan_to_num(rows["batch_uncertainty_pct"].to_numpy(dtype=float)) / 100, 0.0)
+    return LogResults(_mean_of(rows, flow), np.log(stated), np.hypot(own, shared), bound, shared)
+
+
+def _mean_of(rows: pd.DataFrame, flow: _Flow) -> Points:
+    """Hours that results are means of: a grab's hour; those of a window by flow where it is positive, or by time."""
+    last_hour = flow.net_l.size - 1
+    opens = rows["opens"].clip(0, last_hour).to_numpy()
+    closes = rows["closes"].clip(0, last_hour + 1).to_numpy()
+    first = np.floor(opens).astype(np.int64)
+    count = np.maximum(np.ceil(closes).astype(np.int64) - first, 1)
+    begin = np.append(0, np.cumsum(count))
+    result = np.repeat(np.arange(count.size), count)
+    hour = np.arange(begin[-1]) - begin[result] + first[result]
+    time = np.minimum(hour + 1, closes[result]) - np.maximum(hour, opens[result])
+    time = np.where(count[result] == 1, 1.0, np.maximum(time, 0.0))
+    flowed = np.maximum(np.nan_to_num(flow.net_l), 0.0)[hour] * time
+    by_flow = (rows["kind"] == "flow_composite").to_numpy() & (np.bincount(result, flowed) > 0)
+    weight = np.where(by_flow[result], flowed, time)
+    return Points(result, hour, weight / np.bincount(result, weight)[result])
+
+
+def _ensemble(plot: str, analyte: str, flow: _Flow, model: _Model, site: Site, year: int) -> ConcentrationEnsemble:
+    said = model.said.get(plot)
+    shape = (ENSEMBLE_MEMBERS, flow.number.size)
+    members = without = np.broadcast_to(np.float32(np.nan), shape)
+    if said is not None and model.fitted is None:
+        members = without = np.zeros(shape, dtype=np.float32)
+    elif said is not None and model.fitted is not None:
+        drawn = draw(
+            model.fitted,
+            list(model.said).index(plot),
+            _of_batches(said, site, analyte),
+            seed_of(site.site, plot, analyte, str(year), "concentration"),
+        )
+        level = np.float32(model.level)
+        at = flow.number - model.grid.first
+        members, without = (np.exp(each[:, at] + level) for each in (drawn.members, drawn.without_laboratory))
+    net = flow.net_l[flow.number]
+    back = np.flatnonzero(net < 0)
+    not_known = np.full((ENSEMBLE_MEMBERS, back.size), np.nan, dtype=np.float32)
+    return ConcentrationEnsemble(
+        plot=plot,
+        analyte=analyte,
+        hour_start=flow.hour_start,
+        mg_l=members.mean(axis=0, dtype=np.float64),
+        members=members,
+        members_without_laboratory=without,
+        basis=_basis(said, flow, site),
+        extrapolated=_outside_flows_sampled(net, flow, said),
+        backward=back,
+        as_left=not_known,
+        as_left_undoubted=not_known,
+        receiving_water=None,
     )
-    sampled = flow["net_l"].to_numpy(dtype=float)[touched > 0]
+
+
+def _of_batches(said: pd.DataFrame, site: Site, analyte: str) -> Floats:
+    """Standard normal draws of the error of each result's batch, the same for all plots, shape (n, members / 2)."""
+    if "batch" not in said:
+        return np.zeros((len(said), HALF))
+    names, which = np.unique(said["batch"].fillna("").astype(str), return_inverse=True)
+    drawn = [seed_of(site.site, analyte, name, "batch").standard_normal(HALF) for name in names]
+    return np.stack(drawn)[which]
+
+
+def _basis(said: pd.DataFrame | None, flow: _Flow, site: Site) -> NDArray[np.object_]:
+    """Where the number of each of the year's hours comes from."""
+    if said is None:
+        return np.full(flow.number.size, "no_results", dtype=object)
+    touched = _touched(said, flow.net_l.size)[flow.number]
+    starts, ends = np.sort(said["opens"].to_numpy()), np.sort(said["closes"].to_numpy())
+    longest = site.policies.interpolation_longest_days * 24.0
+    middle = flow.number + 0.5
+    before = np.append(-np.inf, ends)[np.searchsorted(ends, middle)]
+    after = np.append(starts, np.inf)[np.searchsorted(starts, middle)]
+    apart = np.where(np.isfinite(after - before), after - before, np.minimum(middle - before, after - middle))
+    far = "site_model" if len(said) < FEW_RESULTS else "modelled"
+    return np.where(touched, "sampled", np.where(apart <= longest, "interpolated", far)).astype(object)
+
+
+def _touched(said: pd.DataFrame, hours: int) -> NDArray[np.bool_]:
+    """Whether a result touches each hour of the grid."""
+    first = np.clip(np.floor(said["opens"].to_numpy()).astype(np.int64), 0, hours)
+    last = np.clip(np.maximum(np.ceil(said["closes"].to_numpy()).astype(np.int64), first + 1), 0, hours)
+    return np.cumsum(np.bincount(first, minlength=hours + 1) - np.bincount(last, minlength=hours + 1))[:hours] > 0
+
+
+def _outside_flows_sampled(net_l: Floats, flow: _Flow, said: pd.DataFrame | None) -> NDArray[np.bool_]:
+    """Whether more, or less, left in an hour than in any hour that a result touches; shape as `net_l`, L."""
+    if said is None:
+        return np.zeros(net_l.size, dtype=bool)
+    sampled = flow.net_l[_touched(said, flow.net_l.size)]
     sampled = sampled[sampled > 0]
     if sampled.size == 0:
         return net_l > 0

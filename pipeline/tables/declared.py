@@ -38,8 +38,10 @@ DIRECTIONS: Mapping[str, str] = {
 
 CONCENTRATION_BASIS: Mapping[str, str] = {
     "sampled": "within the window of a composite sample, or at a grab's hour",
-    "interpolated": "straight line between two results; held constant before the first and after the last",
-    "seasonal_mean": "flow-weighted mean of the results of the same season, no result being near",
+    "interpolated": "between results no further apart than interpolation_longest_days, or as near to the only one: regression on flow, "
+    "season and treatment, drawn onto the results around",
+    "modelled": "no result is near: the same regression, of the plot's own results and those of the site's other plots",
+    "site_model": "no result is near and the plot has few in three years: the regression mostly of the site's other plots",
     "no_results": "the plot has no usable result of the analyte within a year on each side: the value is empty",
 }
 
