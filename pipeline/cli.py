@@ -92,6 +92,7 @@ def _parser() -> argparse.ArgumentParser:
         "the tables, nothing is read from it, and the exit code is 1, until the file is put back or accepted. Field books and "
         "laboratory sheets are not held: laboratories revise theirs.",
         "drainledger run --site configs/sedge-hollow --lake sample_lake\n"
+        "  drainledger run --dry-run\n"
         "  drainledger run --accept logger/east_2020-02-14.csv.gz",
     )
     _add_places(run)
@@ -102,6 +103,11 @@ def _parser() -> argparse.ArgumentParser:
         metavar="PATH",
         help="take a held raw file as it is now: a changed one is read anew, a vanished one is forgotten with its readings. PATH "
         "is below raw/<site>/, as a run prints it; may be given several times; `all` accepts every held file",
+    )
+    run.add_argument(
+        "--dry-run",
+        action="store_true",
+        help="write nothing: say which tables and water years would be computed, and what changed since they were",
     )
 
     status = _command(
@@ -415,6 +421,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if command.command == "trace":
             return _trace(console, errors, lake, sites, command)
         if command.command == "run":
+            if command.dry_run:
+                return _dry_run(console, errors, lake, sites, command.accept)
             return _run(console, errors, lake, sites, command.accept)
         if command.command == "status":
             return _status(console, lake, sites)
@@ -700,6 +708,27 @@ def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], 
     elif all(one.state == "fresh" for states in outcome.states.values() for one in states):
         console.print(f"All {partitions} partitions are fresh: nothing was computed.", highlight=False)
     return _conclude(console, errors, lake, sites, outcome)
+
+
+def _dry_run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], accept: Sequence[str]) -> int:
+    from pipeline.orchestration.computations import COMPUTATIONS
+    from pipeline.orchestration.plan import plan
+    from pipeline.orchestration.workbench import Workbench
+    from pipeline.publish.plan_words import plan_text
+
+    bench = Workbench(lake, sites)
+    bench.accepted = _accepted(bench, accept)
+    try:
+        for site in sites.values():
+            _tell_of_files(console, errors, bench, site)
+            with console.status("looking at what changed"):
+                planned = plan(bench, site)
+            partitions = sum(len(computation.tables) * len(computation.years(site)) for computation in COMPUTATIONS)
+            for part in plan_text(site, planned, partitions):
+                console.print(part, markup=False, highlight=False, soft_wrap=isinstance(part, str))
+    finally:
+        bench.close()
+    return DONE
 
 
 def _accepted(bench: Workbench, accept: Sequence[str]) -> dict[str, list[str]]:

@@ -132,7 +132,7 @@ def test_years_with_new_files_are_computed_while_a_file_of_another_year_is_held(
     outcome, steps = field.run()
     made = computed(steps)
     assert {year for name, year in made if name == "pulse_counts"} == {LAST}
-    assert ("concentration", LAST) in made
+    assert ("interval_flow", LAST) in made
     assert outcome.failures == []
     assert set(_states(field).values()) == {"fresh"}
     assert year.read_bytes() == before

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import duckdb
@@ -100,6 +101,28 @@ def test_a_partition_says_what_it_was_made_from(tmp_path: Path) -> None:
     assert lake.made_from(HOURS, "small", 2020) == "made-of-this"
     assert lake.made_from(HOURS, "small", 2021) is None
     assert lake.years(HOURS, "small") == [2020]
+
+
+def test_the_content_of_a_partition_is_that_of_its_rows_alone(tmp_path: Path) -> None:
+    lake, session = Lake(tmp_path), open_session()
+    for site, origin in (("one", "a"), ("two", "b")):
+        lake.write_frame(HOURS, hours(5), origin, site, 2020, f'{{"from":"{origin}\'s"}}')
+        lake.write_relation(HOURS, session.from_df(hours(5)), origin, f"{site}-sql", 2020, f'{{"from":"{origin}\'s"}}')
+    lake.write_frame(HOURS, hours(5, 1.0), "a", "other", 2020)
+    content = {site: lake.stored(HOURS, site, 2020).content for site in ("one", "two", "one-sql", "two-sql", "other")}  # type: ignore[union-attr]
+    assert content["one"] == content["two"] != content["other"]
+    assert content["one-sql"] == content["two-sql"]
+
+
+def test_the_content_is_the_digest_of_the_bytes_before_the_footer(tmp_path: Path) -> None:
+    """A Parquet file ends in its footer, the footer's length in four bytes (little-endian), and PAR1: Apache Parquet's format."""
+    lake = Lake(tmp_path)
+    data = lake.write_frame(HOURS, hours(5), "a", "small", 2020, "{}").read_bytes()
+    footer = len(data) - 8 - int.from_bytes(data[-8:-4], "little")
+    stored = lake.stored(HOURS, "small", 2020)
+    assert stored is not None
+    assert stored.content == hashlib.sha256(data[:footer]).hexdigest()
+    assert (stored.made_from, stored.parts_text) == ("a", "{}")
 
 
 def test_a_write_that_fails_leaves_the_former_file_and_no_litter(tmp_path: Path) -> None:

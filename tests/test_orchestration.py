@@ -118,14 +118,14 @@ def test_closing_a_row_after_a_year_leaves_that_year_fresh(field: Field) -> None
 def test_a_new_version_of_a_method_makes_its_tables_stale(field: Field, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(stages_module, "VERSIONS", stages_module.VERSIONS)
     monkeypatch.setitem(stages_module.VERSIONS, "loads", stages_module.VERSIONS["loads"] + 1)  # type: ignore[arg-type]
-    stale = {name for (name, _), state in _states(field).items() if state == "stale"}
+    stale = {name for (name, _), state in _states(field).items() if state in ("stale", "follows")}
     assert stale == {*computation_of("loads_daily").tables, *computation_of("loads_seasonal").tables}
 
 
 def test_a_policy_makes_stale_what_obeys_it(field: Field) -> None:
     field.edit("site.yaml", "policies: {}", "policies: {event_separation_hours: 24}")
     states = _states(field)
-    assert {name for (name, year), state in states.items() if state == "stale"} == {
+    assert {name for (name, year), state in states.items() if state in ("stale", "follows")} == {
         "events",
         *computation_of("loads_daily").tables,
         *computation_of("loads_seasonal").tables,

@@ -4,8 +4,8 @@ Belongs here: folders and file names of the lake, Parquet writing from a declara
 Does not: what a table means (tables/), how it is computed (stages/), when (orchestration/).
 """
 
-from pipeline.lake.fingerprint import fingerprint
-from pipeline.lake.lake import Lake, LakeError, replace_text
+from pipeline.lake.fingerprint import canonical_text, fingerprint
+from pipeline.lake.lake import Lake, LakeError, Stored, replace_text
 from pipeline.lake.session import open_session
 
-__all__ = ["Lake", "LakeError", "fingerprint", "open_session", "replace_text"]
+__all__ = ["Lake", "LakeError", "Stored", "canonical_text", "fingerprint", "open_session", "replace_text"]

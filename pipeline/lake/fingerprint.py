@@ -22,14 +22,22 @@ def _as_text(value: object) -> str:
     raise TypeError(f"a fingerprint cannot be made of {type(value).__name__}")
 
 
-def fingerprint(value: Plain) -> str:
-    """SHA-256 of a plain value's canonical JSON: keys sorted, no white space, times as ISO 8601.
+def canonical_text(value: Plain) -> str:
+    """A plain value's canonical JSON: keys sorted, no white space, times as ISO 8601.
 
     Raises:
         TypeError: the value holds something that has no canonical text.
     """
-    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=_as_text)
-    return hashlib.sha256(text.encode()).hexdigest()
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=_as_text)
+
+
+def fingerprint(value: Plain) -> str:
+    """SHA-256 of a plain value's canonical JSON.
+
+    Raises:
+        TypeError: the value holds something that has no canonical text.
+    """
+    return hashlib.sha256(canonical_text(value).encode()).hexdigest()
 
 
 def file_digest(path: Path) -> str:

@@ -8,27 +8,54 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import json
 import os
 import uuid
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.lake.fingerprint import bytes_digest
 from pipeline.tables import Table
 from pipeline.tables.schema import SQL_TYPES, arrow_schema
 
 FINGERPRINT_KEY = "drainledger.made_from"
+PARTS_KEY = "drainledger.parts"
+CONTENT_KEY = "drainledger.content"
+_CONTENT_TO_COME = "content".ljust(64, ".")
+"""Stands in the footer for the digest of the content until all rows are written; as long as that digest."""
 ROW_GROUP = 122_880
 """Rows of one row group, the unit that DuckDB reads in parallel."""
 
 
 class LakeError(Exception):
     """The lake cannot be read or written; the message is a sentence for a person."""
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What a stored partition says of itself.
+
+    `made_from` is the fingerprint of what it was made from, `parts_text` the parts of that as canonical JSON (an empty text
+    where they were not given), `content` the SHA-256 of the file's bytes before its footer: the same rows have the same.
+    """
+
+    made_from: str
+    content: str
+    parts_text: str
+
+    @cached_property
+    def parts(self) -> dict[str, Any]:
+        """What it was made from, part by part; empty where the file does not say."""
+        parts = json.loads(self.parts_text) if self.parts_text else {}
+        return parts if isinstance(parts, dict) else {}
 
 
 @dataclass(frozen=True)
@@ -58,14 +85,23 @@ class Lake:
             folder = folder / f"year={year}"
         return folder / "part.parquet"
 
-    def made_from(self, table: Table, site: str, year: int | None = None) -> str | None:
-        """Fingerprint of what the stored partition was made from; none if it is absent or unreadable."""
+    def stored(self, table: Table, site: str, year: int | None = None) -> Stored | None:
+        """What the stored partition says of itself; none if it is absent, unreadable or of an unknown origin."""
         try:
             metadata = pq.read_metadata(self.path(table, site, year)).metadata or {}
         except (OSError, pa.ArrowException):
             return None
-        value = metadata.get(FINGERPRINT_KEY.encode())
-        return value.decode() if value is not None else None
+        if FINGERPRINT_KEY.encode() not in metadata:
+            return None
+        made_from, content, parts = (
+            metadata.get(key.encode(), b"").decode() for key in (FINGERPRINT_KEY, CONTENT_KEY, PARTS_KEY)
+        )
+        return Stored(made_from, content, parts)
+
+    def made_from(self, table: Table, site: str, year: int | None = None) -> str | None:
+        """Fingerprint of what the stored partition was made from; none if it is absent or unreadable."""
+        stored = self.stored(table, site, year)
+        return stored.made_from if stored is not None else None
 
     def years(self, table: Table, site: str) -> list[int]:
         """Water years of which the table has a partition, ascending."""
@@ -101,8 +137,16 @@ class Lake:
         whole = pa.concat_tables(parts, promote_options="permissive") if parts else schema.empty_table()
         return whole.to_pandas()
 
-    def write_frame(self, table: Table, frame: pd.DataFrame, made_from: str, site: str, year: int | None = None) -> Path:
-        """Replace one partition by the rows of a frame, sorted as declared.
+    def write_frame(
+        self,
+        table: Table,
+        frame: pd.DataFrame,
+        made_from: str,
+        site: str,
+        year: int | None = None,
+        parts_text: str = "",
+    ) -> Path:
+        """Replace one partition by the rows of a frame, sorted as declared; `made_from` and `parts_text` as in `Stored`.
 
         Raises:
             LakeError: the frame does not fit the declaration, or the folder cannot be written.
@@ -119,26 +163,34 @@ class Lake:
             rows = pa.Table.from_pandas(ordered, schema=schema, preserve_index=False, safe=True)
         except (pa.ArrowException, KeyError, TypeError, ValueError) as error:
             raise LakeError(f"{table.name} of {site} does not fit its declaration: {error}") from error
-        rows = rows.replace_schema_metadata({FINGERPRINT_KEY: made_from})
+        rows = rows.replace_schema_metadata(None)
         texts = [c.name for c in table.columns if c.type in ("text", "code")]
         integers = [c.name for c in table.columns if c.type in ("integer", "instant", "day")]
 
         def write(path: Path) -> None:
-            pq.write_table(
-                rows,
+            with pq.ParquetWriter(
                 path,
+                rows.schema,
                 version="2.6",
                 data_page_version="2.0",
                 compression="zstd",
-                row_group_size=ROW_GROUP,
                 use_dictionary=texts,
                 column_encoding=dict.fromkeys(integers, "DELTA_BINARY_PACKED"),
-            )
+            ) as writer:
+                writer.write_table(rows, row_group_size=ROW_GROUP)
+                writer.add_key_value_metadata(_says_of_itself(made_from, parts_text))
+            _seal(path)
 
         return _replace(self.path(table, site, year), write)
 
     def write_relation(
-        self, table: Table, rows: duckdb.DuckDBPyRelation, made_from: str, site: str, year: int | None = None
+        self,
+        table: Table,
+        rows: duckdb.DuckDBPyRelation,
+        made_from: str,
+        site: str,
+        year: int | None = None,
+        parts_text: str = "",
     ) -> Path:
         """Replace one partition by the rows of a relation, in the order in which it gives them.
 
@@ -152,6 +204,8 @@ class Lake:
             raise LakeError(f"{table.name} of {site} has columns {rows.columns}, declared are {list(table.names)}")
         schema = base64.b64encode(arrow_schema(table).serialize().to_pybytes()).decode()
         with_few_words = _words_that_occur(rows)
+        says = {"ARROW:schema": schema, **_says_of_itself(made_from, parts_text)}
+        metadata = ", ".join(f"'{key}': '{_quoted(text)}'" for key, text in says.items())
 
         def write(path: Path) -> None:
             with_few_words.query(
@@ -159,10 +213,11 @@ class Lake:
                 f"""
                 COPY (FROM rows_to_write) TO '{_quoted(path)}' (
                     FORMAT parquet, PARQUET_VERSION v2, COMPRESSION zstd, ROW_GROUP_SIZE {ROW_GROUP},
-                    KV_METADATA {{'ARROW:schema': '{schema}', '{FINGERPRINT_KEY}': '{made_from}'}}
+                    KV_METADATA {{{metadata}}}
                 )
                 """,
             )
+            _seal(path)
 
         return _replace(self.path(table, site, year), write)
 
@@ -224,5 +279,25 @@ def _words_that_occur(rows: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:
     return rows.project(", ".join(narrowed(name) if name in few else f'"{name}"' for name in rows.columns))
 
 
-def _quoted(path: Path) -> str:
-    return str(path).replace("'", "''")
+def _says_of_itself(made_from: str, parts_text: str) -> dict[str, str]:
+    return {FINGERPRINT_KEY: made_from, PARTS_KEY: parts_text, CONTENT_KEY: _CONTENT_TO_COME}
+
+
+def _seal(path: Path) -> None:
+    """Put the digest of the rows' bytes into the footer, where its place was kept.
+
+    A Parquet file ends in its footer, the footer's length in four bytes, and four bytes more.
+    """
+    with path.open("rb+") as stream:
+        stream.seek(-8, os.SEEK_END)
+        length = int.from_bytes(stream.read(4), "little")
+        footer_start = stream.seek(-8 - length, os.SEEK_END)
+        footer = stream.read(length)
+        stream.seek(0)
+        digest = bytes_digest(stream, footer_start)
+        stream.seek(footer_start + footer.index(_CONTENT_TO_COME.encode()))
+        stream.write(digest.encode())
+
+
+def _quoted(text: Path | str) -> str:
+    return str(text).replace("'", "''")

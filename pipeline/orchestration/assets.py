@@ -37,7 +37,7 @@ from dagster import (
 
 from pipeline.orchestration.checks import CHECKS, check
 from pipeline.orchestration.computations import COMPUTATIONS, Computation
-from pipeline.orchestration.freshness import held_file, made_from_now
+from pipeline.orchestration.freshness import held_file, origins_now
 from pipeline.orchestration.partitions import Partitions, read_keys
 from pipeline.orchestration.raw_files import HeldFileError, UnreadFilesError
 from pipeline.orchestration.stages import VERSIONS, Stages
@@ -158,19 +158,21 @@ def make_partition(bench: Workbench, computation: Computation, site: Site, year:
     """
     lake = bench.lake
 
-    def stored(name: str, other: int | None) -> str | None:
-        return lake.made_from(table(name), site.site, other)
+    def content(name: str, other: int | None) -> str | None:
+        stored = lake.stored(table(name), site.site, other)
+        return stored.content if stored is not None else None
 
     bench.all_present(computation, site, year)
     raw = bench.raw_files(site)
-    origins = made_from_now(computation, raw, site, year, stored)
-    origin = next(iter(origins), None)
-    if origin is None:
+    origins = origins_now(computation, raw, site, year, content)
+    origin = origins[0]
+    if origin.files_unread:
         raise UnreadFilesError(
             f"the raw files of {site.site} have changed since they were last read. Materialize source_files first, or run "
             "`drainledger run`."
         )
-    if any(stored(name, year) not in origins for name in computation.tables):
+    up_to_date = {origin.fingerprint for origin in origins}
+    if any(lake.made_from(table(name), site.site, year) not in up_to_date for name in computation.tables):
         _refuse_if_blocked(bench, computation, site, year)
         if held := held_file(computation, raw, site, year):
             raise HeldFileError(
@@ -182,9 +184,9 @@ def make_partition(bench: Workbench, computation: Computation, site: Site, year:
         for name in computation.tables:
             rows = made[name]
             if isinstance(rows, pd.DataFrame):
-                lake.write_frame(table(name), rows, origin, site.site, year)
+                lake.write_frame(table(name), rows, origin.fingerprint, site.site, year, origin.text)
             else:
-                lake.write_relation(table(name), rows, origin, site.site, year)
+                lake.write_relation(table(name), rows, origin.fingerprint, site.site, year, origin.text)
         if not computation.needs:
             bench.forget_raw_files(site)
     return {name: pq.read_metadata(lake.path(table(name), site.site, year)).num_rows for name in computation.tables}

@@ -1,22 +1,24 @@
 """What each partition is made from, and whether the stored one is made from that.
 
-Belongs here: fingerprints of partitions, their states, the order in which stale ones can be computed.
-Does not: computing them (assets.py), judging their content (checks.py).
+Belongs here: origins and fingerprints of partitions, their states, the order in which stale ones can be computed.
+Does not: computing them (assets.py), judging their content (checks.py), saying in words what changed (causes.py).
 
-A partition's fingerprint is that of everything that decides its rows: versions of the stages, declarations of the tables, the
-raw files and register rows that touch its period, the policies, and the fingerprints of the partitions that it needs. It
-is known before anything is computed, so that a change is followed through all tables by arithmetic alone.
-Versions of libraries are no part of it.
+A partition's origin is everything that decides its rows: versions of the stages, declarations of the tables, the raw files and
+register rows that touch its period, the policies, and the content of the partitions that it needs. Its fingerprint is the
+digest of that. What is needed counts by its rows and not by where these came from: a partition that is computed anew and comes out
+as it was leaves alone what lies downstream. Versions of libraries are no part of it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+import json
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import Any, Literal
 
-from pipeline.lake import Lake, fingerprint
+from pipeline.lake import Lake, Stored, canonical_text, fingerprint
 from pipeline.orchestration.checks import CheckBook, declaration_text
 from pipeline.orchestration.computations import COMPUTATIONS, Computation, computation_of, period_of_years
 from pipeline.orchestration.raw_files import RawFiles, UnreadFilesError
@@ -24,12 +26,16 @@ from pipeline.orchestration.stages import VERSIONS
 from pipeline.site import Site
 from pipeline.tables import table
 
-State = Literal["fresh", "unchecked", "failing", "stale", "missing", "blocked", "held", "waiting"]
+State = Literal["fresh", "unchecked", "failing", "stale", "missing", "blocked", "held", "waiting", "follows"]
 """fresh: made from what is there now, and its checks passed. unchecked: made from what is there now, not checked yet.
 failing: made from what is there now, and a check of severity error failed. stale: made from something else. missing: not
 in the lake. blocked: stale or missing, and a partition that it needs is failing, so that it is not computed.
 held: stale or missing, and it, or a partition that it needs, would be made from a raw file that changed in place or vanished.
-waiting: raw files have changed; whether this partition is made from them shows once they are read."""
+waiting: raw files have changed; whether this partition is made from them shows once they are read. follows: a partition that it
+needs is to be computed; whether this one is shows once that one's rows are there."""
+
+SETTLED: tuple[State, ...] = ("fresh", "unchecked", "failing")
+"""States of partitions whose rows stay as they are."""
 
 Upstream = Callable[[str, int | None], str | None]
 
@@ -46,65 +52,108 @@ class PartitionState:
     @property
     def to_do(self) -> bool:
         """Whether a run has something to do for it."""
-        return self.state in ("unchecked", "stale", "missing", "waiting")
+        return self.state in ("unchecked", "stale", "missing", "waiting", "follows")
 
 
-def made_from(computation: Computation, raw: RawFiles, site: Site, year: int | None, upstream: Upstream) -> str | None:
-    """Fingerprint of everything that one partition of a computation's tables is made from.
+@dataclass(frozen=True)
+class Origin:
+    """Everything that a partition is made from, part by part, as plain values.
+
+    `needed` gives the content of each needed partition, None where it is not known yet; `settings` is None where the computation
+    has none, and where they show only once raw files have been read (`files_unread`).
+    """
+
+    parts: dict[str, Any]
+    files_unread: bool
+
+    @property
+    def known(self) -> bool:
+        """Whether all of it is known now."""
+        return not self.files_unread and None not in self.parts["needed"].values()
+
+    @cached_property
+    def text(self) -> str:
+        """The parts as canonical JSON."""
+        return canonical_text(self.parts)
+
+    @property
+    def plain(self) -> dict[str, Any]:
+        """The parts as they read when they come back from a file."""
+        plain: dict[str, Any] = json.loads(self.text)
+        return plain
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """64 hexadecimal digits."""
+        return fingerprint(self.parts)
+
+    def own_parts_differ(self, stored: dict[str, Any]) -> bool:
+        """Whether a stored partition was made from something else, as far as is known without what is computed first."""
+        now, before = self.plain, dict(stored)
+        needed, needed_before = now.pop("needed"), before.pop("needed", {})
+        if self.files_unread:
+            now.pop("settings"), before.pop("settings", None)
+        known = {key: content for key, content in needed.items() if content is not None}
+        return bool(
+            now != before
+            or needed.keys() != needed_before.keys()
+            or any(needed_before[key] != content for key, content in known.items())
+        )
+
+
+def origin_of(computation: Computation, raw: RawFiles, site: Site, year: int | None, upstream: Upstream) -> Origin:
+    """Everything that one partition of a computation's tables is made from.
 
     Args:
         computation: the computation.
         raw: the raw files as they are now.
         site: the registers as they are now.
         year: water year; none for tables kept once per site.
-        upstream: gives the fingerprint of a needed partition (None: not known).
-
-    Returns:
-        64 hexadecimal digits; None where it cannot be known before raw files or another partition have been read.
+        upstream: gives the content of a needed partition (None: not known).
     """
     reaches = [need.years(site, year) for need in computation.needs if need.reach != "site"]
     years: list[int | None] = max(reaches, key=len, default=[year])
     start, end = period_of_years(site, years)
-    needed: dict[str, str] = {}
-    for need in computation.needs:
-        if need.by_file:
-            continue
-        for other in need.years(site, year):
-            known = upstream(need.table, other)
-            if known is None:
-                return None
-            needed[f"{need.table} {other}"] = known
+    needed = {
+        needed_key(need.table, other): upstream(need.table, other)
+        for need in computation.needs
+        if not need.by_file
+        for other in need.years(site, year)
+    }
+    files_unread = False
+    settings = None
     try:
         settings = computation.settings(raw, site, year) if computation.settings else None
     except UnreadFilesError:
-        return None
-    return fingerprint(
-        {
-            "tables": [declaration_text(table(name)) for name in computation.tables],
-            "versions": {stage: VERSIONS[stage] for stage in computation.stages},
-            "period": [start, end, *(site.water_year_period(year) if year is not None else ())],
-            "registers": {
-                register: _rows(site, register, columns, start, end)
-                for register, columns in computation.registers.items()
-            },
-            "policies": {name: getattr(site.policies, name) for name in computation.policies},
-            "settings": settings,
-            "needed": needed,
-        }
-    )
+        files_unread = True
+    parts = {
+        "tables": {name: fingerprint(declaration_text(table(name))) for name in computation.tables},
+        "versions": {stage: VERSIONS[stage] for stage in computation.stages},
+        "period": [start, end, *(site.water_year_period(year) if year is not None else ())],
+        "registers": {
+            register: _rows(site, register, columns, start, end) for register, columns in computation.registers.items()
+        },
+        "policies": {name: getattr(site.policies, name) for name in computation.policies},
+        "settings": settings,
+        "needed": needed,
+    }
+    return Origin(parts, files_unread)
 
 
-def made_from_now(
+def needed_key(name: str, year: int | None) -> str:
+    """A needed partition as an origin calls it."""
+    return name if year is None else f"{name} {year}"
+
+
+def origins_now(
     computation: Computation, raw: RawFiles, site: Site, year: int | None, upstream: Upstream
-) -> tuple[str, ...]:
-    """The fingerprints with which a stored partition is up to date; the first is that of one which is computed now.
+) -> tuple[Origin, ...]:
+    """The origins with which a stored partition is up to date; the first is that of one which is computed now.
 
     There are two where rows of held files are kept: an account that was made before these files changed still tells of them.
-    None where it cannot be known yet.
     """
     ways = (raw, raw.as_read()) if raw.held and not computation.needs else (raw,)
-    found = (made_from(computation, way, site, year, upstream) for way in ways)
-    return tuple(fingerprint for fingerprint in found if fingerprint is not None)
+    return tuple(origin_of(computation, way, site, year, upstream) for way in ways)
 
 
 def held_file(computation: Computation, raw: RawFiles, site: Site, year: int | None) -> str:
@@ -128,7 +177,7 @@ def stretches(years: Iterable[int | None]) -> Iterator[list[int]]:
         yield stretch
 
 
-def _rows(site: Site, register: str, columns: Iterable[str], start: datetime, end: datetime) -> list[dict[str, Any]]:
+def _rows(site: Site, register: str, columns: Sequence[str], start: datetime, end: datetime) -> dict[str, list[Any]]:
     """The rows of a register that touch a period, as far as a computation reads them.
 
     A row's end after the period is the same to the period as no end: closing a row later makes nothing stale.
@@ -138,8 +187,8 @@ def _rows(site: Site, register: str, columns: Iterable[str], start: datetime, en
         plain = {column: row[column] for column in columns}
         if plain.get("to") is not None and datetime.fromisoformat(plain["to"]) >= end:
             plain["to"] = None
-        rows.append(plain)
-    return rows
+        rows.append(list(plain.values()))
+    return {"columns": list(columns), "rows": rows}
 
 
 class Freshness:
@@ -150,18 +199,27 @@ class Freshness:
         self.site = site
         self.raw = raw
         self.book = CheckBook(lake, site)
-        self._expected: dict[tuple[str, int | None], tuple[str, ...]] = {}
+        self._origins: dict[tuple[str, int | None], tuple[Origin, ...]] = {}
+        self._stored: dict[tuple[str, int | None], Stored | None] = {}
         self._states: dict[tuple[str, int | None], PartitionState] = {}
 
-    def expected(self, name: str, year: int | None) -> str | None:
-        """What a partition would be made from if it and all that it needs were computed now; None: not known yet."""
-        return next(iter(self._up_to_date(computation_of(name), year)), None)
+    def stored(self, name: str, year: int | None) -> Stored | None:
+        """What the stored partition says of itself, as first seen."""
+        key = (name, year)
+        if key not in self._stored:
+            self._stored[key] = self.lake.stored(table(name), self.site.site, year)
+        return self._stored[key]
 
-    def _up_to_date(self, computation: Computation, year: int | None) -> tuple[str, ...]:
+    def origins(self, computation: Computation, year: int | None) -> tuple[Origin, ...]:
+        """The origins with which a partition is up to date; what is still to be computed has no content in them."""
         key = (computation.name, year)
-        if key not in self._expected:
-            self._expected[key] = made_from_now(computation, self.raw, self.site, year, self.expected)
-        return self._expected[key]
+        if key not in self._origins:
+            self._origins[key] = origins_now(computation, self.raw, self.site, year, self._settled_content)
+        return self._origins[key]
+
+    def _settled_content(self, name: str, year: int | None) -> str | None:
+        stored = self.stored(name, year)
+        return stored.content if stored is not None and self.state(name, year).state in SETTLED else None
 
     def state(self, name: str, year: int | None) -> PartitionState:
         """The state of one partition."""
@@ -171,10 +229,10 @@ class Freshness:
         return self._states[key]
 
     def _state(self, name: str, year: int | None) -> PartitionState:
-        stored = self.lake.made_from(table(name), self.site.site, year)
+        stored = self.stored(name, year)
         computation = computation_of(name)
-        expected = self._up_to_date(computation, year)
-        if stored in expected:
+        origins = self.origins(computation, year)
+        if stored is not None and stored.made_from in (origin.fingerprint for origin in origins if origin.known):
             verdict = self.book.verdict(name, year)
             if verdict is None:
                 return PartitionState(name, year, "unchecked")
@@ -185,7 +243,9 @@ class Freshness:
             return PartitionState(name, year, "held", held)
         if stored is None:
             return PartitionState(name, year, "missing")
-        return PartitionState(name, year, "stale" if expected else "waiting")
+        if all(origin.known or origin.own_parts_differ(stored.parts) for origin in origins):
+            return PartitionState(name, year, "stale")
+        return PartitionState(name, year, "waiting" if origins[0].files_unread else "follows")
 
     def _blocker(self, computation: Computation, year: int | None) -> str:
         for need in computation.needs:

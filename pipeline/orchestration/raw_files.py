@@ -200,6 +200,24 @@ class RawFiles:
         return before
 
     @property
+    def unread_files(self) -> list[str]:
+        """Paths of the files that lie in the folder, are not held, and have not been read as they are now."""
+        read = {} if self.stored is None else dict(zip(self.stored["path"], self.stored["file_id"], strict=True))
+        return [path for path, digest in self.readable_files() if read.get(path) != digest]
+
+    def as_if_read(self, rows: pd.DataFrame) -> RawFiles:
+        """The same as if the unread files had been read, with what `source_files` would then say of them."""
+        after = copy.copy(self)
+        after.held, after.digests = self.held, self.digests
+        stored = rows.iloc[:0] if self.stored is None else self.stored
+        unchanged = stored[stored["file_id"] == stored["path"].map(self.digests)]
+        instants = dict.fromkeys(("first_time", "last_time"), "datetime64[us, UTC]")
+        after.stored = pd.concat([unchanged.astype(instants), rows.astype(instants)])
+        for derived in ("account", "spans"):
+            after.__dict__.pop(derived, None)
+        return after
+
+    @property
     def keepable(self) -> bool:
         """Whether all that was made of the held files lies in the lake, so that it can be kept when the others are read anew."""
         made_from = {self.lake.made_from(table(name), self.site.site) for name in RAW_TEXT_TABLES}

@@ -84,6 +84,31 @@ UNCERTAINTY_SOURCES: Mapping[str, str] = {
     "backward_water": "which water it was that ran back, in hours in which more ran back than drained",
 }
 
+CAUSES: Mapping[str, str] = {
+    "calibration": "calibration",
+    "error_curve": "error curve of a meter",
+    "meter": "meter register",
+    "wiring": "wiring",
+    "clock": "clock of a logger",
+    "gauge": "gauge register",
+    "outage_register": "outage register",
+    "treatment": "treatment register",
+    "plot": "plot register",
+    "new_file": "new file",
+    "corrected_file": "changed file",
+    "removed_file": "file that is gone",
+    "held_files": "files that are held",
+    "laboratory": "field book or laboratory revision",
+    "layout": "layout of a logger's files",
+    "site": "site.yaml",
+    "bench_registers": "registers that bench tests are held against",
+    "policy": "policy",
+    "method": "method version",
+    "missing": "not computed yet",
+    "unknown": "origin not known",
+}
+"""What can have changed a number, in the words that people are told."""
+
 _ON_THE_HOUR = Derived(
     "seconds_off_hour",
     "(epoch_us(hour_start) // 1000000) % 900",
