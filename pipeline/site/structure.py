@@ -320,7 +320,7 @@ class Policies(Strict):
     )
     backward_water: Literal["as_left", "receiving_water"] = Field(
         default="as_left",
-        description="What water that runs back carries, where the concentration model tells: what left last, or the receiving water.",
+        description="What water that runs back carries: what left last, or the receiving water where samples of it tell.",
     )
     laboratory_uncertainty_pct: Percentage = Field(
         default=5.0,

@@ -79,7 +79,7 @@ UNCERTAINTY_SOURCES: Mapping[str, str] = {
     "below_range": "the same error in hours whose water ran slower than the meter is accurate",
     "counting": "parts of a pulse that are not counted yet when an hour ends",
     "gap_filling": "the estimate of hours that were not metered",
-    "sampling": "what the concentration was between samples: interpolation or model",
+    "sampling": "what the concentration was between samples",
     "laboratory": "errors of laboratory results",
     "backward_water": "which water it was that ran back, in hours in which more ran back than drained",
 }
