@@ -473,7 +473,7 @@ def test_a_site_folder_that_is_wrong_is_told_and_the_file_looked_at_without_it(p
         (bytes(range(256)) * 40, "The file is no text"),
         (b"\0" * 5000, "The file is nothing but NUL bytes"),
         (b"PK\x03\x04" + bytes(range(200)), "a ZIP archive, as spreadsheets (.xlsx, .ods) are; save the sheet as CSV"),
-        (gzip.compress(b"when;a\n"), "compressed with gzip, but its name does not end in .gz"),
+        (gzip.compress(b"when;a\n", mtime=0), "compressed with gzip, but its name does not end in .gz"),
         (b"Dear all,\nthe logger is broken.\n", "No layout can be proposed. No line holds a date and a time of day"),
         (b"\n\n", "No layout can be proposed. The text holds no line that is not blank"),
     ],
