@@ -1,4 +1,4 @@
-"""The command line: `drainledger run`, `status`, `inspect`, `proofs`, `serve`, `check-site`, `size-meter`, `share`.
+"""The command line of `drainledger`.
 
 Belongs here: reading the command, calling the rooms that do the work, exit codes (0 done; 1 failed, a check failed or a raw file is
 held; 2 the command itself was wrong).
@@ -173,7 +173,24 @@ def _parser() -> argparse.ArgumentParser:
     _add_size_meter(commands)
     _add_share(commands)
     _add_trace(commands)
+    _add_load_methods(commands)
     return parser
+
+
+def _add_load_methods(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    methods = _command(
+        commands,
+        "load-methods",
+        "show the load of each year by each method, side by side",
+        "Shows the reported load of every plot and water year beside the estimators that the trade uses: straight lines between "
+        "results with continuous flow, flow-weighted mean, ratio estimator, rating curve, time-weighted mean, composites by volume. With "
+        "--plot, one plot with standard errors and what each load is made from. Needs what `drainledger run` has stored; changes nothing.",
+        "drainledger load-methods\n  drainledger load-methods --plot P1",
+    )
+    _add_places(methods)
+    methods.add_argument(
+        "--plot", metavar="PLOT", help="the plot to show in full, as named in plots.csv (default: all, loads only)"
+    )
 
 
 def _add_share(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -424,6 +441,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             if command.dry_run:
                 return _dry_run(console, errors, lake, sites, command.accept)
             return _run(console, errors, lake, sites, command.accept)
+        if command.command == "load-methods":
+            return _load_methods(console, lake, sites, command.plot)
         if command.command == "status":
             return _status(console, lake, sites)
         return _serve(console, lake, sites, command.host, command.port)
@@ -643,6 +662,25 @@ def _trace(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]
         return DONE if trace(console, errors, lake, sites, wanted, command.json) else FAILED
     except NoSuchLoadError as error:
         raise RefusalError(str(error)) from error
+
+
+def _load_methods(console: Console, lake: Lake, sites: dict[str, Site], plot: str | None) -> int:
+    from pipeline.publish.load_methods_text import methods_text, stored_methods
+
+    having = [site for site in sites.values() if plot is None or plot in {row.plot for row in site.plots}]
+    if not having:
+        known = ", ".join(row.plot for site in sites.values() for row in site.plots)
+        raise RefusalError(f"There is no plot {plot}. Plots are {known}.")
+    for site in having:
+        rows = stored_methods(lake, site)
+        if rows.empty:
+            raise RefusalError(
+                f"{lake.tables} does not hold the loads of {site.title} yet. Run `drainledger run --site {site.folder} "
+                f"--lake {lake.root}` first."
+            )
+        for part in methods_text(rows, site, plot):
+            console.print(part, highlight=False, soft_wrap=isinstance(part, Text))
+    return DONE
 
 
 def _proofs(console: Console, files: Sequence[Path], named: Sequence[Path] | None, lake_folder: Path) -> int:

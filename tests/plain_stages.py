@@ -17,6 +17,7 @@ from pipeline.site import Site
 from pipeline.stages.bench_proofs import bench_proofs
 from pipeline.stages.concentration import concentration_members
 from pipeline.stages.intake import read_raw_files
+from pipeline.stages.load_methods import load_methods
 from pipeline.stages.loads import loads
 from pipeline.stages.metered_hours import metered_hours
 from pipeline.stages.outages import outages
@@ -81,5 +82,6 @@ def plain_stages(**others: Callable[..., Any]) -> Callable[[], Stages]:
         concentration_members=concentration_members,
         loads=loads,
         period_loads=period_loads,
+        load_methods=load_methods,
     )
     return lambda: dataclasses.replace(plain, **others)

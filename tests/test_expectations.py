@@ -279,6 +279,7 @@ DAMAGES = {
         "hours_to_next": lambda frame: frame.drop(index=frame.index[5]),
     },
     **{name: _LOAD_DAMAGES for name in TABLE_NAMES if name.startswith("loads_")},
+    "load_methods": {"load_or_reason": lambda frame: _first(frame, load_kg_ha=None, why_empty=None)},
     "uncertainty_budget": {
         "shares_of_all_sources": lambda frame: _first(frame, variance_share=lambda share: (share + 0.5) % 1)
     },

@@ -418,6 +418,16 @@ def _period_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
     return {"periods": [period.model_dump(mode="json") for period in ending]}
 
 
+def _compare_load_methods(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    hours = bench.frame("hourly_flow", site, [year])
+    return {"load_methods": bench.stages.load_methods(_drainage_results(bench, site, year), hours, site, year)}
+
+
+def _method_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    return {"analytes": list(site.analytes), "clock": site.utc_offset.total_seconds()}
+
+
 _CALIBRATION = ("meter", "direction", "litres_per_pulse", "from", "to")
 _METER = ("meter", "plot", "accuracy", "top_l_min", "from", "to")
 _WIRING = ("logger", "column", "meter", "direction", "counts", "modulus", "from", "to")
@@ -608,6 +618,14 @@ COMPUTATIONS: tuple[Computation, ...] = (
         make=_sum_period_loads,
         registers={"plots": ("plot", "area_ha")},
         settings=_period_settings,
+    ),
+    Computation(
+        tables=("load_methods",),
+        needs=(Need("sample_results", "site"), Need("sample_flow", "neighbours"), Need("hourly_flow", "year")),
+        stages=("load_methods",),
+        make=_compare_load_methods,
+        registers={"plots": ("plot", "area_ha")},
+        settings=_method_settings,
     ),
 )
 """In an order in which every computation stands after those whose tables it needs."""

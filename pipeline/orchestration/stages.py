@@ -26,6 +26,7 @@ VERSIONS: Mapping[str, int] = {
     "concentration_members": 2,
     "loads": 2,
     "period_loads": 1,
+    "load_methods": 1,
 }
 """Raised by one when a stage's numbers change: every partition that the stage made becomes stale."""
 
@@ -49,6 +50,7 @@ class Stages:
     concentration_members: Callable[..., Any]
     loads: Callable[..., Any]
     period_loads: Callable[..., Any]
+    load_methods: Callable[..., Any]
 
     @classmethod
     def of_project(cls) -> Stages:
@@ -58,6 +60,7 @@ class Stages:
         from pipeline.stages.events import events
         from pipeline.stages.hours import fill_hours
         from pipeline.stages.intake import read_raw_files
+        from pipeline.stages.load_methods import load_methods
         from pipeline.stages.loads import loads
         from pipeline.stages.metered_hours import metered_hours
         from pipeline.stages.outages import outages
@@ -84,4 +87,5 @@ class Stages:
             concentration_members=concentration_members,
             loads=loads,
             period_loads=period_loads,
+            load_methods=load_methods,
         )

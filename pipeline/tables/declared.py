@@ -73,6 +73,15 @@ WHY_EMPTY: Mapping[str, str] = {
     "unfilled_hours_and_no_results": "both: volume and load are empty",
 }
 
+LOAD_METHODS: Mapping[str, str] = {
+    "linear_interpolation": "hourly flow times a straight line between results",
+    "flow_weighted_mean": "flow-weighted mean of the results times the net volume",
+    "ratio_estimator": "Beale's ratio estimator with bias correction, in strata of flow",
+    "rating_curve": "ln concentration on ln flow, with smearing",
+    "time_weighted_mean": "time-weighted mean of the results times the net volume",
+    "composite_by_volume": "mean of the composites, weighted by the volume of their windows, times the net volume",
+}
+
 UNCERTAINTY_SOURCES: Mapping[str, str] = {
     "calibration": "litres per pulse, one error for all water of the time in which a calibration was in force",
     "error_curve": "the meter within its error curve, one error a meter, in hours in which it is accurate",
@@ -1441,6 +1450,70 @@ TABLES: tuple[Table, ...] = (
                 "The shares of all sources make up the whole.",
                 minimum=1 - 1e-9,
                 maximum=1 + 1e-9,
+            ),
+        ),
+    ),
+    Table(
+        name="load_methods",
+        row="one estimator for one plot's annual load",
+        group="load_methods",
+        columns=(
+            _PLOT,
+            _ANALYTE,
+            _WATER_YEAR,
+            Column("method", "code", "The estimator.", codes=LOAD_METHODS),
+            Column("load_kg_ha", "decimal", "Its load, per hectare, of the year's net volume.", "kg/ha", nullable=True),
+            Column(
+                "standard_error_kg_ha",
+                "decimal",
+                "Its own standard error: of sampling alone, as if results were a random sample and the flow were known. Empty where "
+                "the method has none.",
+                "kg/ha",
+                nullable=True,
+                minimum=0.0,
+            ),
+            Column("load_kg_ha_p05", "decimal", "5th percentile by that error, Student's t.", "kg/ha", nullable=True),
+            Column("load_kg_ha_p95", "decimal", "95th percentile by that error.", "kg/ha", nullable=True),
+            Column(
+                "results",
+                "integer",
+                "What it is made from: results of the year; for the mean, the ratio and the curve pairs of flow and concentration "
+                "(bottles of one day are one); for composites their windows.",
+                minimum=0,
+            ),
+            Column("strata", "integer", "Strata of flow.", nullable=True, minimum=1),
+            Column(
+                "share_in_windows",
+                "decimal",
+                "Share of the water that drained which the windows of the composites hold; the mean stands for the rest.",
+                "1",
+                nullable=True,
+                minimum=0.0,
+                maximum=1.0 + 1e-9,
+            ),
+            Column(
+                "why_empty",
+                "code",
+                "Why load_kg_ha is empty.",
+                nullable=True,
+                codes={
+                    "unfilled_hours": "the flow of some hours of the year could not be filled",
+                    "no_results": "no usable result of the year",
+                    "few_results": "too few results for this method, or none while water drained",
+                    "no_composites": "no composite in the year",
+                },
+            ),
+        ),
+        key=("plot", "analyte", "water_year", "method"),
+        sort=("plot", "analyte", "water_year", "method"),
+        time_column="water_year",
+        derived=(
+            Derived(
+                "load_or_reason",
+                "case when (load_kg_ha is null) = (why_empty is not null) then 0 else 1 end",
+                "An estimate is there or the reason why not.",
+                minimum=0,
+                maximum=0,
             ),
         ),
     ),
