@@ -1462,7 +1462,13 @@ TABLES: tuple[Table, ...] = (
             _ANALYTE,
             _WATER_YEAR,
             Column("method", "code", "The estimator.", codes=LOAD_METHODS),
-            Column("load_kg_ha", "decimal", "Its load, per hectare, of the year's net volume.", "kg/ha", nullable=True),
+            Column(
+                "load_kg_ha",
+                "decimal",
+                "Its load, per hectare, of the year's net volume; can be negative where more ran back than drained.",
+                "kg/ha",
+                nullable=True,
+            ),
             Column(
                 "standard_error_kg_ha",
                 "decimal",
