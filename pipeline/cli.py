@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
 if TYPE_CHECKING:
@@ -174,6 +174,20 @@ def _parser() -> argparse.ArgumentParser:
     _add_share(commands)
     _add_trace(commands)
     _add_load_methods(commands)
+
+    report = _command(
+        commands,
+        "report",
+        "write the page that people look at",
+        "Writes one HTML file per site that needs no network and no program but a browser: what left each plot, how much of it was "
+        "measured, the flow from years to one night, and how sure one can be. It can be mailed, printed and kept; every figure has "
+        "its numbers behind it. Needs the tables that `drainledger run` has stored, and changes none.",
+        "drainledger report\n  drainledger report --site configs/sedge-hollow --out season.html",
+    )
+    _add_places(report)
+    report.add_argument(
+        "--out", type=Path, metavar="FILE", help="where the page goes (default: report_SITE.html in this folder)"
+    )
     return parser
 
 
@@ -445,6 +459,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return _load_methods(console, lake, sites, command.plot)
         if command.command == "status":
             return _status(console, lake, sites)
+        if command.command == "report":
+            return _report(console, lake, sites, command.out)
         return _serve(console, lake, sites, command.host, command.port)
     except (RefusalError, LakeError, LakeBusyError) as error:
         errors.print(str(error), style="red", markup=False, highlight=False, soft_wrap=True)
@@ -554,11 +570,7 @@ def _size_meter(console: Console, lake: Lake, command: argparse.Namespace) -> in
     if command.csv is not None and command.csv.resolve() == picture.resolve():
         raise RefusalError(f"--csv and the picture would both be {picture}. Name another place for one of them.")
     for target in filter(None, (picture, command.csv)):
-        for kept in (site.folder, lake.root / "raw", lake.tables):
-            if target.resolve().is_relative_to(kept.resolve()):
-                raise RefusalError(
-                    f"{target} would lie in {kept}, where only what belongs there is kept. Name another place."
-                )
+        _keep_out(target, lake, site)
     conditions = Conditions(
         exceeded_pct=command.exceeded,
         angle_deg=command.reducer_angle_deg,
@@ -680,6 +692,43 @@ def _load_methods(console: Console, lake: Lake, sites: dict[str, Site], plot: st
             )
         for part in methods_text(rows, site, plot):
             console.print(part, highlight=False, soft_wrap=isinstance(part, Text))
+    return DONE
+
+
+def _keep_out(target: Path, lake: Lake, site: Site) -> None:
+    """Refuse a file that a person asks for among registers, raw files or tables."""
+    for kept in (site.folder, lake.root / "raw", lake.tables):
+        if target.resolve().is_relative_to(kept.resolve()):
+            raise RefusalError(
+                f"{target} would lie in {kept}, where only what belongs there is kept. Name another place."
+            )
+
+
+def _report(console: Console, lake: Lake, sites: dict[str, Site], out: Path | None) -> int:
+    from pipeline.lake import open_session, replace_text
+    from pipeline.publish.report import ReportError, report_page
+
+    if out is not None and len(sites) > 1:
+        raise RefusalError(f"Each site has a page of its own: name the site of {out} with --site ({', '.join(sites)}).")
+    targets = {name: out or Path(f"report_{name}.html") for name in sites}
+    for name, site in sites.items():
+        _keep_out(targets[name], lake, site)
+    for name, site in sites.items():
+        with tempfile.TemporaryDirectory() as spill, open_session(Path(spill)) as session, _bar(console) as bar:
+            task = bar.add_task(f"reading the tables of {name}", total=None)
+
+            def on_part(done: int, of: int, bar: Progress = bar, task: TaskID = task) -> None:
+                bar.update(task, completed=done, total=of)
+
+            try:
+                page = report_page(session, lake, site, on_part)
+            except ReportError as error:
+                raise RefusalError(str(error)) from error
+        replace_text(targets[name], page)
+        size = len(page.encode()) / 1e6
+        console.print(
+            f"{targets[name]} ({size:.1f} MB) opens in any browser.", markup=False, highlight=False, soft_wrap=True
+        )
     return DONE
 
 
@@ -921,6 +970,19 @@ def _serve(console: Console, lake: Lake, sites: dict[str, Site], host: str, port
     return DONE if code == 0 else FAILED
 
 
+def _bar(console: Console) -> Progress:
+    """A bar on a terminal that goes away when it is done, nothing elsewhere."""
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    )
+
+
 class _Progress:
     """What is being done, for the person who waits: a bar on a terminal, nothing elsewhere."""
 
@@ -928,15 +990,7 @@ class _Progress:
         self.computed = 0
         self.checked = 0
         self._steps = 0
-        self._bar = Progress(
-            TextColumn("{task.description}"),
-            BarColumn(),
-            MofNCompleteColumn(),
-            TimeElapsedColumn(),
-            console=console,
-            transient=True,
-            disable=not console.is_terminal,
-        )
+        self._bar = _bar(console)
         self._task = self._bar.add_task("looking at the lake", total=None)
 
     def __enter__(self) -> _Progress:

@@ -263,6 +263,25 @@ def _hour_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
     return {"weather": _weather_of_window(raw, site, year)}
 
 
+# Weather
+
+
+def _weather_of_hours(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    start, end = period(site, year)
+    hours = bench.weather(site, start, end)
+    return {"weather_hours": hours[(hours["hour_start"] >= start) & (hours["hour_start"] < end)]}
+
+
+def _weather_of_year(raw: RawFiles, site: Site, year: int | None) -> Files:
+    assert year is not None
+    return raw.files_for(*period(site, year), kind="weather")
+
+
+def _weather_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
+    return {"weather": _weather_of_year(raw, site, year)}
+
+
 # Events
 
 
@@ -271,15 +290,6 @@ def _find_events(bench: Workbench, site: Site, year: int | None) -> Made:
     hours = bench.frame("hourly_flow", site, [year])
     weather = bench.weather(site, *period(site, year))
     return {"events": bench.stages.events(hours, weather, site, year)}
-
-
-def _weather_of_year(raw: RawFiles, site: Site, year: int | None) -> Files:
-    assert year is not None
-    return raw.files_for(*period(site, year), kind="weather")
-
-
-def _event_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
-    return {"weather": _weather_of_year(raw, site, year)}
 
 
 # Samples, concentrations
@@ -523,13 +533,22 @@ COMPUTATIONS: tuple[Computation, ...] = (
         reads=_weather_of_window,
     ),
     Computation(
+        tables=("weather_hours",),
+        needs=(Need("source_files", "site", by_file=True),),
+        stages=("read_raw_files", "weather_hours"),
+        make=_weather_of_hours,
+        registers={},
+        settings=_weather_settings,
+        reads=_weather_of_year,
+    ),
+    Computation(
         tables=("events",),
         needs=(Need("hourly_flow", "year"), Need("source_files", "site", by_file=True)),
         stages=("read_raw_files", "weather_hours", "events"),
         make=_find_events,
         registers={"plots": ("plot", "area_ha")},
         policies=("event_threshold_mm_per_day", "event_recession_share", "event_separation_hours"),
-        settings=_event_settings,
+        settings=_weather_settings,
         reads=_weather_of_year,
     ),
     Computation(

@@ -557,6 +557,26 @@ TABLES: tuple[Table, ...] = (
         derived=(_LENGTH_POSITIVE,),
     ),
     Table(
+        name="weather_hours",
+        row="one hour of the weather record",
+        group="weather_hours",
+        columns=(
+            Column("hour_start", "instant", "Start of the hour.", "UTC"),
+            Column(
+                "rain_mm",
+                "decimal",
+                "Rain of the hour, from readings of any interval shared out by time. Empty where no reading says it.",
+                "mm",
+                nullable=True,
+                minimum=0.0,
+            ),
+            Column("air_temp_c", "decimal", "Mean temperature of the air.", "°C", nullable=True),
+        ),
+        key=("hour_start",),
+        sort=("hour_start",),
+        time_column="hour_start",
+    ),
+    Table(
         name="interval_flow",
         row="one plot, one interval, in litres",
         group="interval_flow",
