@@ -212,6 +212,7 @@ ALSO_IN_SETTINGS = {
     "source_files": {"wiring", "gauges"},
     "pulse_counts": {"calibrations"},
     "hourly_flow": {"wiring", "gauges", "clocks"},
+    "weather_hours": {"wiring", "gauges", "clocks"},
     "events": {"wiring", "gauges", "clocks"},
 }
 """Registers that a computation's settings carry (formats of the files) or that do not touch the weather files it reads."""

@@ -1,0 +1,335 @@
+"""The page as a person meets it: in a browser without a network, by keyboard, on paper, and held against the tables.
+
+The browser is Chromium, driven by selenium; where the machine has none, what needs it is skipped. Accessibility is audited by axe-core.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pint
+import pytest
+
+from pipeline.cli import main
+from pipeline.lake import open_session
+from pipeline.publish.report import report_page
+from pipeline.publish.report.packing import packed
+from pipeline.tables import table
+from tests.computed_lake import SITE, Field, computed_field, copy_of
+
+CHROMIUM = next(
+    (path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None
+)
+DRIVER = shutil.which("chromedriver")
+HOSTILE = '</script><img src=x onerror="window.harmed=1"><b>&amp;"'
+
+
+def page_of(field: Field) -> str:
+    with open_session() as session:
+        return report_page(session, field.lake, field.site)
+
+
+@pytest.fixture(scope="module")
+def field(tmp_path_factory: pytest.TempPathFactory) -> Field:
+    """The invented site with words that would be harmful as markup."""
+    field = copy_of(computed_field(), tmp_path_factory.mktemp("report") / "field")
+    title = f"{HOSTILE} Sedge Hollow drainage experiment"
+    field.edit("site.yaml", "title: Sedge Hollow drainage experiment", f"title: {json.dumps(title)}")
+    declared = table("outages")
+    for year in field.lake.years(declared, SITE):
+        rows = field.lake.frame(declared, SITE, [year]).assign(cause=HOSTILE)
+        field.lake.write_frame(declared, rows, "a test", SITE, year)
+    return field
+
+
+@pytest.fixture(scope="module")
+def browser(field: Field, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A browser without a network in which the page of the invented site is open."""
+    if CHROMIUM is None or DRIVER is None:
+        pytest.skip(
+            "no Chromium with chromedriver on this machine: the page is not driven (Debian: chromium, chromium-driver)"
+        )
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for argument in (
+        "--headless=new",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-dev-shm-usage",
+        "--window-size=1200,900",
+        "--host-resolver-rules=MAP * ~NOTFOUND",
+    ):
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    page = tmp_path_factory.mktemp("page") / "page.html"
+    page.write_text(page_of(field), encoding="utf-8")
+    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    try:
+        driver.execute_cdp_cmd("Network.enable", {})
+        driver.execute_cdp_cmd(
+            "Network.emulateNetworkConditions",
+            {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0},
+        )
+        driver.get(page.as_uri())
+        WebDriverWait(driver, 20).until(lambda one: one.execute_script("return document.documentElement.dataset.ready"))
+        yield driver
+    finally:
+        driver.quit()
+
+
+def run(driver: Any, script: str, *arguments: Any) -> Any:
+    return driver.execute_script(script, *arguments)
+
+
+def waited(driver: Any, promise: str) -> Any:
+    """What a promise of the page's own script comes to."""
+    return driver.execute_async_script(f"const done = arguments[arguments.length - 1]; ({promise}).then(done)")
+
+
+def cells(driver: Any, summary: str) -> pd.DataFrame:
+    """The stored values of the table under a fold of this name, as the page carries them."""
+    found = run(
+        driver,
+        """
+        const fold = [...document.querySelectorAll("details")].find((one) => one.querySelector("summary").textContent === arguments[0]);
+        fold.open = true;
+        fold.dispatchEvent(new Event("toggle"));
+        const heads = [...fold.querySelectorAll("thead th")].map((one) => one.firstChild.textContent);
+        const cells = (row) => [...row.cells].map((one) => ({...one.dataset, text: one.textContent}));
+        return [heads, [...fold.querySelectorAll("tbody tr")].map(cells)];
+        """,
+        summary,
+    )
+    return pd.DataFrame(found[1], columns=found[0])
+
+
+def stored(field: Field, name: str) -> pd.DataFrame:
+    declared = table(name)
+    return field.lake.frame(declared, SITE, field.lake.years(declared, SITE))
+
+
+def test_the_page_opens_without_a_network_and_without_an_error(browser: Any) -> None:
+    asked = [
+        entry["message"] for entry in browser.get_log("performance") if '"Network.requestWillBeSent"' in entry["message"]
+    ]
+    reached = [message for message in asked if '"url":"http' in message]
+    assert len(asked) >= 1
+    assert reached == []
+    assert [entry for entry in browser.get_log("browser") if entry["level"] in ("SEVERE", "WARNING")] == []
+
+
+def test_every_figure_has_a_text_alternative_and_a_table_behind_it(browser: Any) -> None:
+    figures = run(
+        browser,
+        """
+        return [...document.querySelectorAll("figure")].map((figure) => {
+            const picture = figure.querySelector("svg[role=img]");
+            const words = picture.getAttribute("aria-labelledby").split(" ").map((id) => document.getElementById(id).textContent);
+            for (const fold of figure.querySelectorAll("details")) { fold.open = true; fold.dispatchEvent(new Event("toggle")); }
+            const [rows, shapes] = ["table tbody tr", "path, rect, circle"].map((what) => figure.querySelectorAll(what).length);
+            return [figure.dataset.figure, words, rows, shapes];
+        });
+        """,
+    )
+    assert len(figures) >= 3
+    for name, (title, words), rows, shapes in figures:
+        assert len(title) > 10, name
+        assert len(words) > 60, name
+        assert any(letter.isdigit() for letter in words), name
+        assert rows > 0, name
+        assert shapes > 0, name
+
+
+def test_loads_and_drainage_on_the_page_are_those_of_the_tables(browser: Any, field: Field) -> None:
+    shown = cells(browser, "Loads and drainage as a table")
+    annual = stored(field, "loads_annual").set_index(["plot", "water_year"])
+    assert len(shown) == len(annual) > 0
+    for row in shown.to_dict("records"):
+        truth = annual.loc[(row["Plot"]["text"], int(row["Water year"]["value"]))]
+        for heading, name in (("Load", "load_kg_ha"), ("Drainage", "volume_mm")):
+            read = [float(row[heading][key]) for key in ("value", "low", "high")]
+            assert read == [truth[name], truth[f"{name}_p05"], truth[f"{name}_p95"]]
+        assert float(row["Measured"]["value"]) == truth["share_measured"]
+        assert row["Load"]["text"].startswith(f"{truth['load_kg_ha']:.1f}".replace("-", "−"))
+
+
+def test_units_change_on_a_switch_and_the_stored_values_do_not(browser: Any) -> None:
+    units = pint.UnitRegistry()
+    before = cells(browser, "Loads and drainage as a table")
+    run(browser, "document.querySelector('[data-units=us]').click()")
+    after = cells(browser, "Loads and drainage as a table")
+    run(browser, "document.querySelector('[data-units=si]').click()")
+    for heading, si, us, decimals in (("Load", "kg/hectare", "pound/acre", 1), ("Drainage", "mm", "inch", 2)):
+        assert [one["value"] for one in after[heading]] == [one["value"] for one in before[heading]]
+        for cell in after[heading]:
+            expected = units.Quantity(float(cell["value"]), si).to(us).magnitude
+            assert float(cell["text"].split("[")[0].replace("−", "-")) == pytest.approx(
+                expected, abs=0.51 * 10**-decimals
+            )
+    assert cells(browser, "Loads and drainage as a table")["Load"].tolist() == before["Load"].tolist()
+
+
+def test_every_hour_and_every_interval_of_the_flow_is_on_the_page(browser: Any, field: Field) -> None:
+    plot = field.site.plots[0].plot
+    hours = stored(field, "hourly_flow").query("plot == @plot").sort_values("hour_start")
+    read = waited(
+        browser, f"flowOfPlot('{plot}').then((flow) => [flow.first, [...flow.net], [...flow.below], [...flow.above]])"
+    )
+    assert read[0] == hours["hour_start"].iloc[0].timestamp() * 1000
+    for series, expected in zip(
+        read[1:], (hours.net_l, hours.net_l - hours.net_l_p05, hours.net_l_p95 - hours.net_l), strict=True
+    ):
+        np.testing.assert_allclose(series, expected, rtol=0, atol=0.0501)
+    flow = stored(field, "interval_flow").query("plot == @plot and forward_l == forward_l").sort_values("interval_start")
+    sums = waited(
+        browser,
+        f"""flowOfPlot('{plot}').then((flow) => {{
+            const found = [];
+            for (const {{start, length, n, forward, reverse}} of flow.grids) {{
+                for (let i = 0; i < n; i++) if (!Number.isNaN(forward[i])) found.push([start + i * length, forward[i], reverse[i]]);
+            }}
+            for (const [start, , forward, reverse] of flow.single) found.push([start, forward, reverse]);
+            return found.sort((a, b) => a[0] - b[0]);
+        }})""",
+    )
+    assert [row[0] for row in sums] == [start.timestamp() * 1000 for start in flow["interval_start"]]
+    np.testing.assert_allclose([row[1] for row in sums], flow["forward_l"], rtol=1e-12, atol=1e-9)
+    np.testing.assert_allclose([row[2] for row in sums], flow["reverse_l"].fillna(0), rtol=1e-12, atol=1e-9)
+
+
+def test_the_flow_zooms_from_years_to_one_night_by_buttons_and_keys(browser: Any) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    span = "return (view.end - view.start) / 3600000"
+    chart = browser.find_element("css selector", "figure[data-figure=flow] .viewer")
+    chart.send_keys(Keys.HOME)
+    whole = run(browser, span)
+    assert whole == pytest.approx(3 * 365 * 24, abs=48)
+    browser.find_element("css selector", "[data-span=night]").click()
+    assert run(browser, span) == pytest.approx(14)
+    start = run(browser, "return view.start")
+    chart.send_keys(Keys.ARROW_RIGHT)
+    assert run(browser, "return view.start") == pytest.approx(start + 3.5 * 3_600_000)
+    chart.send_keys("-")
+    assert run(browser, span) == pytest.approx(28)
+    picture = run(browser, "return document.querySelector('figure[data-figure=flow] svg[role=img]').dataset.minutes")
+    assert float(picture) <= 60
+    chart.send_keys(Keys.HOME)
+    assert run(browser, span) == whole
+
+
+def test_an_accessibility_audit_finds_nothing_serious(browser: Any) -> None:
+    run(browser, resources.files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8"))
+    for scheme in ("light", "dark"):
+        browser.execute_cdp_cmd(
+            "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+        )
+        found = browser.execute_async_script(
+            "const done = arguments[arguments.length - 1]; axe.run().then((result) => done([result.passes.length, result.violations]))"
+        )
+        assert found[0] > 20
+        assert [
+            (one["id"], one["impact"], one["nodes"][0]["html"][:200])
+            for one in found[1]
+            if one["impact"] in ("serious", "critical")
+        ] == []
+
+
+def test_words_of_registers_stay_words_on_the_page(browser: Any, field: Field) -> None:
+    assert run(browser, "return window.harmed") is None
+    assert run(browser, "return document.querySelectorAll('main img, header img').length") == 0
+    assert HOSTILE in run(browser, "return document.querySelector('h1').textContent")
+    assert cells(browser, "Every outage")["Cause"].iloc[0]["text"] == HOSTILE
+    assert "<img" not in page_of(field)
+
+
+def test_on_paper_nothing_is_wider_than_the_page(browser: Any) -> None:
+    run(browser, "window.dispatchEvent(new Event('beforeprint'))")
+    try:
+        widths = run(
+            browser,
+            "return [...document.querySelectorAll('figure svg[role=img]')].map((one) => one.viewBox.baseVal.width)",
+        )
+    finally:
+        run(browser, "window.dispatchEvent(new Event('afterprint'))")
+    assert widths
+    assert set(widths) == {700}
+
+
+def test_on_a_telephone_nothing_is_wider_than_the_screen(browser: Any) -> None:
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride", {"width": 360, "height": 740, "deviceScaleFactor": 1, "mobile": True}
+    )
+    try:
+        assert run(browser, "return document.documentElement.scrollWidth") <= 360
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_the_same_tables_give_the_same_page(field: Field) -> None:
+    assert page_of(field) == page_of(field)
+
+
+def test_packed_numbers_come_back_also_where_some_are_absent(browser: Any) -> None:
+    draw = np.random.default_rng(7)
+    for values, step, differences in (
+        (draw.normal(0, 4000, 999), 0.1, True),
+        (np.where(draw.random(999) < 0.3, np.nan, draw.normal(0, 4000, 999)), 0.1, True),
+        (np.where(draw.random(999) < 0.3, np.nan, draw.poisson(3, 999) * 7.327), 7.327, False),
+        (np.full(5, np.nan), 1.0, True),
+        (np.empty(0), 1.0, True),
+        (np.array([2.0**29, -(2.0**29), 0.0]), 1.0, True),
+    ):
+        back = browser.execute_async_script(
+            """
+            const [series, done] = arguments;
+            unpacked(series).then((found) => done([...found].map((one) => (Number.isNaN(one) ? null : one))));
+            """,
+            packed(values, step, differences),
+        )
+        np.testing.assert_allclose(np.array(back, dtype=float), values, rtol=0, atol=step / 2 * (1 + 1e-9))
+
+
+def test_the_command_writes_one_file_and_keeps_out_of_the_tables(
+    field: Field, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lake, target = field.root / "lake", tmp_path / "season.html"
+    places = ["--site", str(field.folder), "--lake", str(lake)]
+    assert main(["report", *places, "--out", str(target)]) == 0
+    assert [path.name for path in tmp_path.iterdir()] == ["season.html"]
+    assert target.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert main(["report", *places, "--out", str(lake / "tables" / "season.html")]) == 1
+    assert "Name another place" in capsys.readouterr().err
+
+
+def test_a_site_without_loads_is_told_what_computes_them(
+    field: Field, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "lake" / "raw").mkdir(parents=True)
+    assert (
+        main(
+            [
+                "report",
+                "--site",
+                str(field.folder),
+                "--lake",
+                str(tmp_path / "lake"),
+                "--out",
+                str(tmp_path / "page.html"),
+            ]
+        )
+        == 1
+    )
+    assert "`drainledger run` computes them" in capsys.readouterr().err
+    assert not (tmp_path / "page.html").exists()
