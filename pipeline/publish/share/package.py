@@ -35,7 +35,7 @@ from pipeline.tables.schema import arrow_schema
 
 SHARED = (
     "loads_annual", "loads_monthly", "loads_daily", "loads_seasonal", "loads_custom", "loads_event", "loads_treatment",
-    "load_methods", "uncertainty_budget", "load_changes", "revisions", "hourly_flow", "concentration", "events", "outages",
+    "load_methods", "uncertainty_budget", "load_changes", "revisions", "hourly_flow", "concentration", "events", "weather_hours", "outages",
     "samples", "sample_results", "sample_flow", "receiving_water_results", "quality_control", "laboratory_batches",
     "meter_proofs", "meter_comparisons", "meter_findings", "gap_skill", "source_files", "checks",
 )  # fmt: skip
