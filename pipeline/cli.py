@@ -148,9 +148,15 @@ def _parser() -> argparse.ArgumentParser:
         commands,
         "serve",
         "open the web page of runs, tables and checks",
-        "Starts Dagster's web page on this computer: the graph of all tables, their partitions and checks, past runs. "
+        "Starts Dagster's web page on this computer: the graph of all tables, their partitions and checks, past runs. With --watch it "
+        "also looks for new raw files every minute and computes what they change, and writes the health of every site each morning. "
         "Ends with Ctrl+C.",
-        "drainledger serve --port 3000",
+        "drainledger serve --port 3000\n  drainledger serve --watch",
+    )
+    serve.add_argument(
+        "--watch",
+        action="store_true",
+        help="run the sensor for new files and the daily schedule from the start (else they can be started on the page)",
     )
     _add_places(serve)
     serve.add_argument("--port", type=_port, default=3000, metavar="NUMBER", help="port of the page (default: 3000)")
@@ -188,6 +194,17 @@ def _parser() -> argparse.ArgumentParser:
     report.add_argument(
         "--out", type=Path, metavar="FILE", help="where the page goes (default: report_SITE.html in this folder)"
     )
+    health = _command(
+        commands,
+        "health",
+        "say how the stations do: what is silent, what needs somebody",
+        "Says what arrived in the last day, which logger or meter is silent, which supply voltage falls, how much of the last seven days "
+        "was measured, and first of all what needs somebody. Writes the same text to tables/health/<site>.txt in the lake. Reads what "
+        "the last run has stored. Exit code 1: something needs somebody.",
+        "drainledger health\n\nevery morning from cron:\n  0 6 * * * cd /path/to/clone && .venv/bin/drainledger run && "
+        ".venv/bin/drainledger health",
+    )
+    _add_places(health)
     return parser
 
 
@@ -447,6 +464,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if command.command == "size-meter":
             return _size_meter(console, lake, command)
         sites = _sites(command.site)
+        if command.command == "health":
+            return _health(console, lake, sites)
         if command.command == "share":
             return _share(console, errors, lake, sites, command)
         if command.command == "trace":
@@ -461,7 +480,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return _status(console, lake, sites)
         if command.command == "report":
             return _report(console, lake, sites, command.out)
-        return _serve(console, lake, sites, command.host, command.port)
+        return _serve(console, lake, sites, command)
     except (RefusalError, LakeError, LakeBusyError) as error:
         errors.print(str(error), style="red", markup=False, highlight=False, soft_wrap=True)
     except OSError as error:
@@ -596,6 +615,22 @@ def _size_meter(console: Console, lake: Lake, command: argparse.Namespace) -> in
         replace_text(target, text)
         console.print(f"{what}: {target}", markup=False, highlight=False, soft_wrap=True)
     return DONE
+
+
+def _health(console: Console, lake: Lake, sites: dict[str, Site]) -> int:
+    from datetime import UTC, datetime
+
+    from pipeline.lake import open_session
+    from pipeline.publish.health import health_text, write_health
+
+    needed = False
+    with open_session() as session:
+        for site in sites.values():
+            health, path = write_health(session, lake, site, datetime.now(UTC))
+            needed = needed or bool(health.needs)
+            console.print(health_text(health, site), markup=False, highlight=False, soft_wrap=True)
+            console.print(f"This text stands in {path}.\n", markup=False, highlight=False, soft_wrap=True)
+    return FAILED if needed else DONE
 
 
 def _share(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], command: argparse.Namespace) -> int:
@@ -938,9 +973,10 @@ def _status(console: Console, lake: Lake, sites: dict[str, Site]) -> int:
     return FAILED if held or "failing" in seen else DONE
 
 
-def _serve(console: Console, lake: Lake, sites: dict[str, Site], host: str, port: int) -> int:
-    from pipeline.orchestration.instance import LAKE_VARIABLE, SITES_VARIABLE, instance_folder
+def _serve(console: Console, lake: Lake, sites: dict[str, Site], command: argparse.Namespace) -> int:
+    from pipeline.orchestration.instance import LAKE_VARIABLE, SITES_VARIABLE, WATCH_VARIABLE, instance_folder
 
+    host, port = command.host, command.port
     with socket.socket() as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -955,7 +991,10 @@ def _serve(console: Console, lake: Lake, sites: dict[str, Site], host: str, port
         LAKE_VARIABLE: str(lake.root.resolve()),
         SITES_VARIABLE: os.pathsep.join(str(site.folder.resolve()) for site in sites.values()),
     }
-    console.print(f"http://{host}:{port} shows the lake {lake.root}. Ctrl+C ends it.", highlight=False)
+    if command.watch:
+        environment[WATCH_VARIABLE] = "1"
+    watches = " and watches for new files" if command.watch else ""
+    console.print(f"http://{host}:{port} shows the lake {lake.root}{watches}. Ctrl+C ends it.", highlight=False)
     page = [sys.executable, "-m", "dagster", "dev", "-m", "pipeline.definitions", "-h", host, "-p", str(port)]
     # A shell that starts a command in the background has it ignore Ctrl+C; whoever asks it to end must still be heard.
     signal.signal(signal.SIGTERM, signal.default_int_handler)

@@ -1,6 +1,6 @@
 """Everything that Dagster shows, assembled.
 
-Belongs here: one function that puts assets, checks, sensor and executor together for a lake and its sites.
+Belongs here: one function that puts assets, checks, sensor, schedule and executor together for a lake and its sites.
 Does not: what any of them does (assets.py, sensors.py), where lake and sites come from (definitions.py, cli.py).
 """
 
@@ -21,6 +21,7 @@ from dagster import (
 from pipeline.orchestration.assets import RAW_FILES, WORKBENCH, build_asset, build_checks, checks_asset
 from pipeline.orchestration.computations import COMPUTATIONS
 from pipeline.orchestration.partitions import Partitions
+from pipeline.orchestration.schedules import WriteHealth, build_daily_health, build_health_job
 from pipeline.orchestration.sensors import BY_SITE, BY_WATER_YEAR, build_raw_files_sensor
 from pipeline.orchestration.workbench import Workbench
 
@@ -38,12 +39,19 @@ def _workbench_resource(bench: Workbench) -> ResourceDefinition:
     return workbench
 
 
-def build_definitions(bench: Workbench, broken: Mapping[Path, str] | None = None) -> Definitions:
-    """Assets, checks and sensor over the sites of a workbench.
+def build_definitions(
+    bench: Workbench,
+    broken: Mapping[Path, str] | None = None,
+    write_health: WriteHealth | None = None,
+    watch: bool = False,
+) -> Definitions:
+    """Assets, checks, sensor and schedule over the sites of a workbench.
 
     Args:
         bench: lake, sites and stages; tests put other stages in.
         broken: site folders that cannot be used, and why; each is shown as an asset that says so.
+        write_health: writes the daily health of a site; without it there is no schedule.
+        watch: whether sensor and schedule run from the start, and not only once somebody starts them on the page.
     """
     partitions = Partitions(bench.sites)
     notices = [
@@ -54,6 +62,7 @@ def build_definitions(bench: Workbench, broken: Mapping[Path, str] | None = None
     ]
     if not bench.sites:
         return Definitions(assets=notices)
+    health_jobs = [build_health_job(bench, write_health)] if write_health is not None else []
     return Definitions(
         assets=[
             RAW_FILES,
@@ -62,8 +71,9 @@ def build_definitions(bench: Workbench, broken: Mapping[Path, str] | None = None
             *notices,
         ],
         asset_checks=[build_checks(computation, partitions) for computation in COMPUTATIONS],
-        jobs=[BY_SITE, BY_WATER_YEAR],
-        sensors=[build_raw_files_sensor(bench)],
+        jobs=[BY_SITE, BY_WATER_YEAR, *health_jobs],
+        sensors=[build_raw_files_sensor(bench, watch)],
+        schedules=[build_daily_health(bench, job, watch) for job in health_jobs],
         resources={WORKBENCH: _workbench_resource(bench)},
         executor=in_process_executor,
     )

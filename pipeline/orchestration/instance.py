@@ -10,7 +10,8 @@ from pathlib import Path
 
 LAKE_VARIABLE = "DRAINLEDGER_LAKE"
 SITES_VARIABLE = "DRAINLEDGER_SITES"
-"""Environment variables by which a process that Dagster starts learns its lake and its site folders."""
+WATCH_VARIABLE = "DRAINLEDGER_WATCH"
+"""Environment variables by which a process that Dagster starts learns its lake, its site folders, and whether to watch from the start."""
 FOLDER = ".dagster"
 SETTINGS = """\
 # Dagster's settings for a lake. Nothing is reported to anyone; one run at a time, since a lake takes one.

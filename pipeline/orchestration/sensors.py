@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from dagster import (
     AssetKey,
+    DefaultSensorStatus,
     RunRequest,
     SensorDefinition,
     SensorEvaluationContext,
@@ -52,13 +53,14 @@ def folder_digest(lake: Lake, site: Site) -> str:
     return fingerprint(seen)
 
 
-def build_raw_files_sensor(bench: Workbench) -> SensorDefinition:
-    """A sensor over the raw folders of all sites."""
+def build_raw_files_sensor(bench: Workbench, watch: bool = False) -> SensorDefinition:
+    """A sensor over the raw folders of all sites; `watch`: it looks from the start."""
 
     @sensor(
         name="raw_files_sensor",
         jobs=[BY_SITE, BY_WATER_YEAR],
         minimum_interval_seconds=SECONDS_BETWEEN_LOOKS,
+        default_status=DefaultSensorStatus.RUNNING if watch else DefaultSensorStatus.STOPPED,
         description=(
             "Looks at the raw folders. When files appeared or changed, it asks first for the tables that are kept once per site, "
             "then for the water years that turn out to be stale. Each state of the folder is asked for once."
