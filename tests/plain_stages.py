@@ -10,12 +10,15 @@ import dataclasses
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from pipeline.orchestration.stages import Stages
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS
 from pipeline.site import Site
 from pipeline.stages.bench_proofs import bench_proofs
 from pipeline.stages.concentration import concentration_members
+from pipeline.stages.hours import FilledHours
 from pipeline.stages.intake import read_raw_files
 from pipeline.stages.load_methods import load_methods
 from pipeline.stages.loads import loads
@@ -27,12 +30,13 @@ from pipeline.stages.sample_flow import sample_flow
 from pipeline.stages.samples import sample_results
 from pipeline.stages.volumes import interval_flow
 from pipeline.stages.weather import weather_hours
+from pipeline.tables import table
 
 
 def fill_hours(
     metered: pd.DataFrame, known_totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int
-) -> pd.DataFrame:
-    """The hours of one year; what is missing becomes the mean of the plot's hours in the window."""
+) -> FilledHours:
+    """The hours of one year; what is missing becomes the mean of the plot's hours in the window, in all members."""
     start, end = site.water_year_period(year)
     net = metered["net_l"].fillna(metered.groupby("plot")["net_l"].transform("mean").fillna(0.0))
     known = metered["net_l"].notna()
@@ -44,7 +48,13 @@ def fill_hours(
         measured_fraction=known.astype("float64"),
         below_range_fraction=0.0,
     )
-    return filled[(filled["hour_start"] >= start) & (filled["hour_start"] < end)]
+    filled = filled[(filled["hour_start"] >= start) & (filled["hour_start"] < end)]
+    members = filled.loc[filled["basis"] == "from_weather", ["plot", "hour_start", "net_l"]]
+    lists = pd.Series(
+        list(np.repeat(members["net_l"].to_numpy()[:, None], ENSEMBLE_MEMBERS, axis=1)), members.index, object
+    )
+    skill = pd.DataFrame({name: pd.Series(dtype="object") for name in table("gap_skill").names})
+    return FilledHours(filled, members.assign(net_l=lists), skill)
 
 
 def events(hours: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int) -> pd.DataFrame:

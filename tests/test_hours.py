@@ -119,7 +119,7 @@ quick = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCh
 @quick
 @given(records())
 def test_no_plot_hour_of_the_year_is_missing_or_doubled(short_site: Site, record: tuple[np.ndarray, np.ndarray]) -> None:
-    filled = fill_hours(measured_frame(*record), NO_TOTAL, NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(*record), NO_TOTAL, NO_WEATHER, short_site, 2020).hours
     expected = pd.MultiIndex.from_product([["north", "south"], pd.date_range(START, periods=HOURS, freq="h", unit="us")])
     assert pd.MultiIndex.from_frame(filled[["plot", "hour_start"]]).equals(expected.set_names(["plot", "hour_start"]))
     assert (filled["net_l"].isna() == (filled["basis"] == "unfilled")).all()
@@ -129,7 +129,7 @@ def test_no_plot_hour_of_the_year_is_missing_or_doubled(short_site: Site, record
 @given(records())
 def test_measured_hours_stay_as_they_were_metered(short_site: Site, record: tuple[np.ndarray, np.ndarray]) -> None:
     net, fraction = record
-    filled = fill_hours(measured_frame(net, fraction), NO_TOTAL, NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(net, fraction), NO_TOTAL, NO_WEATHER, short_site, 2020).hours
     whole = fraction.ravel() == 1.0
     assert np.allclose(filled["net_l"].to_numpy()[whole], net.ravel()[whole], rtol=1e-12)
     assert set(filled["basis"][whole]) <= {"measured", "measured_below_range"}
@@ -139,7 +139,7 @@ def test_measured_hours_stay_as_they_were_metered(short_site: Site, record: tupl
 @quick
 @given(records())
 def test_every_hour_lies_within_its_own_interval(short_site: Site, record: tuple[np.ndarray, np.ndarray]) -> None:
-    filled = fill_hours(measured_frame(*record), NO_TOTAL, NO_WEATHER, short_site, 2020).dropna()
+    filled = fill_hours(measured_frame(*record), NO_TOTAL, NO_WEATHER, short_site, 2020).hours.dropna()
     assert (filled["net_l_p05"] <= filled["net_l"]).all()
     assert (filled["net_l"] <= filled["net_l_p95"]).all()
 
@@ -163,7 +163,9 @@ def test_a_total_across_a_gap_is_kept_exactly(
     fraction[0, first] = 1 / 3
     fraction[0, int(np.floor(last))] = 1 - (last - np.floor(last))
     inside = slice(first, int(np.ceil(last)))
-    filled = fill_hours(measured_frame(net, fraction), total(first + 1 / 3, last, litres), NO_WEATHER, short_site, 2020)
+    filled = fill_hours(
+        measured_frame(net, fraction), total(first + 1 / 3, last, litres), NO_WEATHER, short_site, 2020
+    ).hours
     hours = north(filled)["net_l"].to_numpy()
     size = np.abs(hours[inside]).sum() + abs(litres)
     assert (hours[inside] - (net * fraction)[0, inside]).sum() == pytest.approx(litres, abs=1e-9 * size + 1e-9)
@@ -173,7 +175,7 @@ def test_two_totals_that_meet_within_an_hour_are_both_kept(short_site: Site) -> 
     net, fraction = invented(10), np.ones((2, HOURS))
     fraction[0, 500:540] = 0.0
     both = pd.concat([total(500, 520 + 1 / 3, 3000.0), total(520 + 1 / 3, 540, 50_000.0)], ignore_index=True)
-    filled = north(fill_hours(measured_frame(net, fraction), both, NO_WEATHER, short_site, 2020))
+    filled = north(fill_hours(measured_frame(net, fraction), both, NO_WEATHER, short_site, 2020).hours)
     assert filled["net_l"][500:540].sum() == pytest.approx(53_000.0, rel=1e-9)
     assert (filled["basis"][500:540] == "total_known").all()
 
@@ -181,7 +183,7 @@ def test_two_totals_that_meet_within_an_hour_are_both_kept(short_site: Site) -> 
 def test_an_hour_metered_for_half_its_time_stands_for_the_whole(short_site: Site) -> None:
     net, fraction = invented(3), np.ones((2, HOURS))
     fraction[0, 500], fraction[0, 600] = 0.5, 1 / 3
-    filled = north(fill_hours(measured_frame(net, fraction), NO_TOTAL, NO_WEATHER, short_site, 2020))
+    filled = north(fill_hours(measured_frame(net, fraction), NO_TOTAL, NO_WEATHER, short_site, 2020).hours)
     assert filled["basis"][500].startswith("measured")
     assert filled["net_l"][500] == pytest.approx(net[0, 500])
     assert filled["basis"][600] == "bridged"
@@ -193,14 +195,14 @@ def test_an_hour_metered_for_half_its_time_stands_for_the_whole(short_site: Site
 def test_an_hour_most_of_whose_water_ran_too_slowly_says_so(short_site: Site) -> None:
     frame = measured_frame(invented(4), np.ones((2, HOURS)))
     frame.loc[frame.index[:3], "below_range_fraction"] = [0.49, 0.5, 1.0]
-    filled = fill_hours(frame, NO_TOTAL, NO_WEATHER, short_site, 2020)
+    filled = fill_hours(frame, NO_TOTAL, NO_WEATHER, short_site, 2020).hours
     assert filled["basis"][:3].tolist() == ["measured", "measured_below_range", "measured_below_range"]
 
 
 def test_a_total_known_across_a_gap_says_so(short_site: Site) -> None:
     net, fraction = invented(5), np.ones((2, HOURS))
     fraction[0, 500:560] = 0.0
-    filled = north(fill_hours(measured_frame(net, fraction), total(500, 540, 9000.0), NO_WEATHER, short_site, 2020))
+    filled = north(fill_hours(measured_frame(net, fraction), total(500, 540, 9000.0), NO_WEATHER, short_site, 2020).hours)
     assert (filled["basis"][500:540] == "total_known").all()
     assert (filled["basis"][540:560] == "from_neighbours").all()
 
@@ -208,7 +210,7 @@ def test_a_total_known_across_a_gap_says_so(short_site: Site) -> None:
 def test_a_plot_without_any_record_is_unfilled(short_site: Site) -> None:
     fraction = np.ones((2, HOURS))
     fraction[1] = 0.0
-    filled = fill_hours(measured_frame(invented(6), fraction), NO_TOTAL, NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(invented(6), fraction), NO_TOTAL, NO_WEATHER, short_site, 2020).hours
     south = filled[filled["plot"] == "south"]
     assert (south["basis"] == "unfilled").all()
     assert south[["net_l", "net_l_p05", "net_l_p95"]].isna().all(axis=None)
@@ -218,7 +220,7 @@ def test_a_known_total_fills_even_a_plot_without_any_record(short_site: Site) ->
     fraction = np.ones((2, HOURS))
     fraction[1] = 0.0
     known = total(10, 20, 500.0, plot="south")
-    filled = fill_hours(measured_frame(invented(6), fraction), known, NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(invented(6), fraction), known, NO_WEATHER, short_site, 2020).hours
     south = filled[filled["plot"] == "south"].reset_index(drop=True)
     assert south["net_l"][10:20].tolist() == pytest.approx([50.0] * 10)
     assert (south["basis"][10:20] == "total_known").all()
@@ -228,7 +230,7 @@ def test_measured_hours_carry_the_errors_of_their_meter_completed_to_the_hour(sh
     net, fraction = invented(11), np.ones((2, HOURS))
     fraction[0, 500] = 0.5
     frame = measured_frame(net, fraction)
-    filled = fill_hours(frame, NO_TOTAL, NO_WEATHER, short_site, 2020)
+    filled = fill_hours(frame, NO_TOTAL, NO_WEATHER, short_site, 2020).hours
     half_width = measured_half_width_l(frame, short_site) / fraction.ravel()
     assert np.allclose(filled["net_l_p95"] - filled["net_l"], half_width)
     assert np.allclose(filled["net_l"] - filled["net_l_p05"], half_width)
@@ -240,7 +242,7 @@ def test_a_total_that_two_years_share_is_divided_and_not_doubled(site: Site) -> 
     turn = 366 * 24
     fraction[0, turn - 100 : turn + 80] = 0.0
     hours, known = measured_frame(net, fraction), total(turn - 100, turn + 80, 40_000.0)
-    parts = [north(fill_hours(hours, known, NO_WEATHER, site, year))["net_l"] for year in (2020, 2021)]
+    parts = [north(fill_hours(hours, known, NO_WEATHER, site, year).hours)["net_l"] for year in (2020, 2021)]
     in_2020, in_2021 = parts[0][turn - 100 :].sum(), parts[1][:80].sum()
     assert in_2020 + in_2021 == pytest.approx(40_000.0, rel=1e-9)
     assert min(in_2020, in_2021) > 0
@@ -258,7 +260,7 @@ def test_a_total_across_three_years_is_kept_though_no_year_but_the_middle_one_se
     for number, year in enumerate((2020, 2021, 2022)):
         window = slice(turn[max(number - 1, 0)], turn[min(number + 2, 3)])
         near = hours.groupby("plot").nth(window)
-        filled = north(fill_hours(near, known, NO_WEATHER, longer, year))["net_l"].to_numpy()
+        filled = north(fill_hours(near, known, NO_WEATHER, longer, year).hours)["net_l"].to_numpy()
         inside = np.arange(turn[number], turn[number + 1])
         kept += filled[(inside >= first) & (inside < last)].sum()
     assert kept == pytest.approx(90_000.0, rel=1e-9)
@@ -279,15 +281,15 @@ def test_what_lies_outside_the_window_changes_nothing(site: Site) -> None:
         }
     )
     wetter = weather.assign(rain_mm=weather["rain_mm"].where(weather.index < 366 * 24, 5.0))
-    before = fill_hours(measured_frame(net, fraction), NO_TOTAL, weather, alone, 2020)
-    after = fill_hours(measured_frame(changed, fraction), NO_TOTAL, wetter, alone, 2020)
+    before = fill_hours(measured_frame(net, fraction), NO_TOTAL, weather, alone, 2020).hours
+    after = fill_hours(measured_frame(changed, fraction), NO_TOTAL, wetter, alone, 2020).hours
     pd.testing.assert_frame_equal(before, after)
 
 
 def test_hours_have_the_declared_columns_and_words(short_site: Site) -> None:
     fraction = np.ones((2, HOURS))
     fraction[0, 100:103] = fraction[0, 500:600] = fraction[:, 900:1000] = 0.0
-    filled = fill_hours(measured_frame(invented(9), fraction), NO_TOTAL, NO_WEATHER, short_site, 2020)
+    filled = fill_hours(measured_frame(invented(9), fraction), NO_TOTAL, NO_WEATHER, short_site, 2020).hours
     declared = table("hourly_flow")
     assert tuple(filled.columns) == declared.names
     assert set(filled["basis"]) <= set(declared.column("basis").codes or ())
@@ -330,7 +332,7 @@ def filled_truth(site: Site) -> pd.DataFrame:
     )
     weather = field.weather.assign(hour_start=start)
     filled = pd.concat(
-        [fill_hours(measured, NO_TOTAL, weather, here, year).assign(water_year=year) for year in here.water_years()]
+        [fill_hours(measured, NO_TOTAL, weather, here, year).hours.assign(water_year=year) for year in here.water_years()]
     )
     truth = pd.DataFrame({"plot": measured["plot"], "hour_start": measured["hour_start"], "truth_l": field.net_l.ravel()})
     return filled.merge(truth, on=["plot", "hour_start"], validate="one_to_one")

@@ -376,7 +376,7 @@ def test_a_warning_stops_nothing_and_is_named_in_the_checks_table(field: Field) 
 def test_a_stage_that_raises_is_told_in_a_sentence_and_the_rest_is_computed(tmp_path: Path) -> None:
     field = copy_of(raw_field(), tmp_path / "field")
 
-    def failing(metered: pd.DataFrame, totals: pd.DataFrame, weather: pd.DataFrame, site: Any, year: int) -> pd.DataFrame:
+    def failing(metered: pd.DataFrame, totals: pd.DataFrame, weather: pd.DataFrame, site: Any, year: int) -> Any:
         if year == FIRST:
             raise ValueError("a fault on purpose")
         return fill_hours(metered, totals, weather, site, year)
@@ -392,7 +392,12 @@ def test_a_stage_that_raises_is_told_in_a_sentence_and_the_rest_is_computed(tmp_
 @pytest.mark.usefixtures("unasked")
 def test_a_frame_that_does_not_fit_its_declaration_is_told_in_a_sentence(tmp_path: Path) -> None:
     field = copy_of(raw_field(), tmp_path / "field")
-    outcome, _ = field.run(fill_hours=lambda *given: fill_hours(*given).assign(basis=None))
+
+    def without_basis(*given: Any) -> Any:
+        filled = fill_hours(*given)
+        return dataclasses.replace(filled, hours=filled.hours.assign(basis=None))
+
+    outcome, _ = field.run(fill_hours=without_basis)
     assert any("column basis has" in failure for failure in outcome.failures)
 
 

@@ -15,7 +15,6 @@ from pipeline.stages.loads import loads
 from pipeline.stages.metered_hours import metered_hours
 from pipeline.stages.pulses import pulse_counts
 from pipeline.stages.samples import sample_results
-from pipeline.stages.stand_in_members import flow_members
 from pipeline.stages.volumes import interval_flow
 from pipeline.stages.weather import weather_hours
 from pipeline.tables import table
@@ -35,16 +34,17 @@ def annual_loads(site: Site, raw: Path, copies: Path) -> pd.DataFrame:
     metered = metered_hours(session, session.table("litres"), site, start, end)
     weather = weather_hours(session, readings)
     years = site.water_years()
-    hours = {}
+    filled = {}
     for year in years:
-        hours[year] = fill_hours(metered.hours, metered.known_totals, weather, site, year)
+        filled[year] = fill_hours(metered.hours, metered.known_totals, weather, site, year)
     results = sample_results(site, raw, raw.glob("samples/*.csv*"), raw.glob("lab/*.csv*")).results
     parts = []
     for year in years:
-        around = pd.concat([hours[other] for other in _near(years, year, 1)], ignore_index=True)
+        around = pd.concat([filled[other].hours for other in _near(years, year, 1)], ignore_index=True)
         ensembles = concentration_members(results, around, site, year)
-        members = flow_members(hours[year], site, year)
-        parts.append(loads(ensembles, hours[year], metered.hours, members, NO_EVENTS, site, year).annual)
+        parts.append(
+            loads(ensembles, filled[year].hours, metered.hours, filled[year].members, NO_EVENTS, site, year).annual
+        )
     session.close()
     return pd.concat(parts, ignore_index=True)
 

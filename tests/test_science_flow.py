@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,11 +13,14 @@ from scipy import integrate, signal, stats
 
 from pipeline.science.antecedent import antecedent_mean, antecedent_sum, water_reaching_soil
 from pipeline.science.blocked_validation import block_folds, ridge_by_blocks, typical_gap_hours
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of
 from pipeline.science.event_rule import event_hours, match_events, stretches
-from pipeline.science.gap_estimate import WIDENING, GapEstimates, estimate_gaps
+from pipeline.science.gap_estimate import WIDENING, estimate_gaps
+from pipeline.science.gap_skill import kling_gupta, nash_sutcliffe
 from pipeline.science.known_total import keep_total
+from pipeline.science.normal_scores import NormalScores, seasonal_scale
 from pipeline.science.record_extension import variance_keeping_line
-from pipeline.science.residuals import PROBABILITIES, EdgeResiduals, Persistence, ResidualSpread, seasonal_scale
+from pipeline.science.residual_process import LEAST_SHARE, TIME_CONSTANTS_H, Draws, ResidualProcess, correlations
 from pipeline.science.signed_root import signed_power, signed_root, smeared_mean
 
 flows = st.floats(-1e5, 1e5, allow_subnormal=False)
@@ -164,51 +169,109 @@ def test_the_typical_gap_is_the_one_in_which_the_typical_missing_hour_lies() -> 
 # Residuals
 
 
-def test_residual_quantiles_follow_the_size_of_the_estimate() -> None:
-    # Normal residuals whose spread is a tenth of the estimate; scipy's normal quantiles at the estimate's own spread.
+def test_residuals_of_scores_follow_the_size_of_the_estimate() -> None:
+    # Normal residuals whose spread is a tenth of the estimate: a score is then the residual over that spread.
     estimate = chance(9).uniform(0, 100, 60_000)
-    spread = ResidualSpread.of(estimate, chance(10).normal(0, 1, estimate.size) * (0.1 * estimate))
-    quantiles = spread.at([50.0, 80.0])
-    expected = np.outer([5.0, 8.0], stats.norm.ppf(PROBABILITIES))
-    assert np.allclose(quantiles, expected, rtol=0.12, atol=0.4)
+    table = NormalScores.of(estimate, chance(10).normal(0, 1, estimate.size) * (0.1 * estimate))
+    scores = np.array([[-1.645, -0.5, 0.0, 1.0, 2.0]])
+    for size in (50.0, 80.0):
+        assert np.allclose(table.residuals([size], scores)[0], 0.1 * size * scores, rtol=0.12, atol=0.4)
 
 
-def test_persistence_finds_the_time_constant_and_the_new_share() -> None:
-    # An autoregressive series of time constant 40 h (scipy.signal.lfilter), four fifths of the variance; the rest is noise.
-    kept = np.exp(-1 / 40)
-    persistent = signal.lfilter([np.sqrt(1 - kept**2)], [1, -kept], chance(11).normal(0, 1, 200_000))
-    series = np.sqrt(0.8) * persistent + np.sqrt(0.2) * chance(12).normal(0, 1, 200_000)
-    found = Persistence.of(series)
-    assert found.share == pytest.approx(0.8, abs=0.04)
-    assert found.time_constant_h == pytest.approx(40, rel=0.15)
+@given(st.integers(0, 10_000))
+def test_a_residual_comes_back_from_its_score(seed: int) -> None:
+    estimate = chance(seed).gamma(1, 10, 3000)
+    residual = chance(seed + 1).gamma(1, 2, 3000) - 2
+    table = NormalScores.of(estimate, residual)
+    scores = table.scores(estimate, residual)
+    inside = np.abs(scores) < 2.9
+    assert np.allclose(table.residuals(estimate, scores[:, np.newaxis])[inside, 0], residual[inside], atol=1e-6)
 
 
-def test_noise_does_not_persist() -> None:
-    assert Persistence.of(chance(13).normal(0, 1, 20_000)).share == 0.0
+def test_scores_are_standard_normal_whatever_residuals_are() -> None:
+    # Residuals of an exponential distribution; Kolmogorov and Smirnov's distance from scipy's normal.
+    estimate = chance(35).uniform(0, 10, 20_000)
+    residual = chance(36).exponential(1, estimate.size) * (1 + estimate)
+    scores = NormalScores.of(estimate, residual).scores(estimate, residual)
+    assert stats.kstest(scores, stats.norm.cdf).statistic < 0.02
 
 
-@given(st.floats(0.1, 0.98), st.floats(5, 300), st.integers(1, 100), st.integers(1, 100), flows, flows)
-def test_residuals_in_a_gap_are_the_gaussian_conditional_mean(
-    share: float, time_constant: float, to_left: int, to_right: int, left: float, right: float
-) -> None:
-    # Conditional mean of a Gaussian: C_12 C_22^-1 y, solved by numpy from the covariance written out.
-    def covariance(lag: float) -> float:
-        return share * np.exp(-lag / time_constant)
-
-    own = share + (1 - share) / 6
-    edges = np.array([[own, covariance(to_left + to_right)], [covariance(to_left + to_right), own]])
-    expected = np.array([covariance(to_left), covariance(to_right)]) @ np.linalg.solve(edges, [left, right])
-    found = Persistence(share, time_constant).mean_given_edges([to_left], [to_right], [left], [right], 6)
-    assert found[0] == pytest.approx(expected, rel=1e-6, abs=1e-6 * (abs(left) + abs(right)) + 1e-12)
+def test_members_of_scores_have_the_smearing_mean() -> None:
+    # Duan 1983: the mean of the back-transformed over all residuals of a model of logarithms.
+    residual = chance(37).normal(0, 0.4, 40_000) + chance(38).exponential(0.2, 40_000)
+    table = NormalScores.of(np.zeros(residual.size), residual)
+    members = np.exp(1.5 + table.residuals([0.0], chance(39).normal(0, 1, (1, 200_000))))
+    smeared = smeared_mean([1.5], residual, np.exp)[0]
+    assert members.mean() == pytest.approx(smeared, rel=0.01)
+    assert table.mean([0.0], lambda root: np.exp(1.5 + root))[0] == pytest.approx(smeared, rel=0.01)
 
 
-def test_an_edge_residual_never_grows_inside_the_gap() -> None:
-    # Tiny residuals in a dry spell, large ones elsewhere: what is carried into a storm stays tiny.
-    residual, typical = np.tile([0.1, 0.12], 500), np.full(1000, 0.05)
-    residual[600:800] = np.nan
-    hours = np.arange(600, 800)
-    carried = EdgeResiduals.of(residual, typical).carried(hours, np.full(200, 599), np.full(200, 800), np.full(200, 50.0))
-    assert np.abs(carried).max() <= 0.12
+def test_residuals_that_all_are_alike_have_the_middle_score() -> None:
+    table = NormalScores.of(np.zeros(500), np.full(500, -0.3))
+    assert table.scores([0.0], [-0.3])[0] == 0.0
+
+
+# Errors that persist
+
+
+def _series(share: np.ndarray, hours: int, seed: int) -> np.ndarray:
+    """One history of the processes (scipy.signal.lfilter)."""
+    total = np.sqrt(share[0]) * chance(seed).normal(0, 1, hours)
+    for number, k in enumerate(TIME_CONSTANTS_H[1:], start=1):
+        kept = np.exp(-1 / k)
+        new = chance(seed + number).normal(0, 1, hours)
+        total += np.sqrt(share[number]) * signal.lfilter([np.sqrt(1 - kept**2)], [1, -kept], new)
+    return total
+
+
+def test_the_shares_of_memories_are_found_again() -> None:
+    share = np.array([0.2, 0.08, 0.5, 0.17, 0.05])
+    series = [(_series(share, 120_000, 10 * plot), np.ones(120_000)) for plot in range(3)]
+    found = ResidualProcess.of(series)
+    lags = np.array([1, 6, 24, 100, 400])
+    assert np.allclose(found.covariance(lags), correlations(lags) @ share, atol=0.05)
+
+
+def test_noise_persists_no_more_than_every_error_is_taken_to() -> None:
+    found = ResidualProcess.of([(chance(13).normal(0, 1, 20_000), np.ones(20_000))])
+    assert np.allclose(found.share[1:], LEAST_SHARE[1:], atol=0.02)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10_000))
+def test_members_in_a_gap_are_gaussian_given_its_edges(seed: int) -> None:
+    # Conditional mean and covariance of scipy's multivariate normal, C_12 C_22^-1 y and C_11 - C_12 C_22^-1 C_21, against those of
+    # many members; unconditional draws are scipy's too.
+    process = ResidualProcess(chance(seed).dirichlet(np.ones(TIME_CONSTANTS_H.size)))
+    hour, edge = np.arange(5, 17), np.array([0, 3, 4, 17, 20])
+    both = np.concatenate([hour, edge])
+    covariance = process.covariance(both[:, None] - both)
+    known = chance(seed + 1).normal(0, 1, edge.size)
+    drawn = stats.multivariate_normal(cov=covariance + 1e-9 * np.eye(both.size)).rvs(4000, random_state=seed).T
+    found = process.given(hour, edge, known, drawn[: hour.size], drawn[hour.size :])
+    inside, across, outside = covariance[:12, :12], covariance[:12, 12:], covariance[12:, 12:]
+    expected = across @ np.linalg.solve(outside, known)
+    left = inside - across @ np.linalg.solve(outside, across.T)
+    assert np.allclose(found.mean(axis=1), expected, atol=0.12)
+    assert np.allclose(np.cov(found), left, atol=0.15)
+
+
+def test_draws_of_the_processes_have_their_correlation() -> None:
+    wanted = np.ones(400, dtype=bool)
+    wanted[150:170] = False
+    draws = Draws.of(wanted, lambda first: chance(100 + first), 2000)
+    share = np.array([0.1, 0.2, 0.3, 0.2, 0.2])
+    at = np.array([100, 101, 140, 180, 300])
+    expected = correlations(at[:, None] - at) @ share
+    assert np.allclose(np.corrcoef(draws.at(at, share)), expected, atol=0.07)
+
+
+def test_what_is_drawn_for_a_gap_is_drawn_whatever_else_is() -> None:
+    wanted, fewer = np.zeros(5000, dtype=bool), np.zeros(5000, dtype=bool)
+    wanted[100:200] = wanted[4000:4100] = fewer[4000:4100] = True
+    at, share = np.arange(4000, 4100), np.array([0.5, 0.3, 0.2, 0.0, 0.0])
+    both, alone = (Draws.of(flags, lambda first: chance(first), 10).at(at, share) for flags in (wanted, fewer))
+    assert np.allclose(both, alone, atol=1e-5)
 
 
 def test_a_season_of_larger_residuals_is_seen() -> None:
@@ -217,6 +280,25 @@ def test_a_season_of_larger_residuals_is_seen() -> None:
     scale = seasonal_scale(day, np.where(summer, 2.0, 0.5), np.array([195.0, 20.0]))
     assert scale[0] == pytest.approx(2.0, rel=0.1)
     assert scale[1] == pytest.approx(0.5, rel=0.1)
+
+
+# Efficiencies
+
+
+def test_efficiencies_are_those_of_their_papers() -> None:
+    # By hand: truth 1, 2, 3, 6 (mean 3, sum of squares about it 14), estimate 2, 2, 4, 4 (mean 3, 4): squared errors 1 + 0 + 1 + 4.
+    truth, estimate = [1.0, 2.0, 3.0, 6.0], [2.0, 2.0, 4.0, 4.0]
+    assert nash_sutcliffe(estimate, truth) == pytest.approx(1 - 6 / 14)
+    # Correlation 6 / sqrt(14 * 4), ratio of spreads sqrt(4 / 14), ratio of means 1.
+    correlation, spread = 6 / np.sqrt(56), np.sqrt(4 / 14)
+    assert kling_gupta(estimate, truth) == pytest.approx(1 - np.hypot(correlation - 1, spread - 1))
+    assert nash_sutcliffe(truth, truth) == kling_gupta(truth, truth) == 1.0
+
+
+def test_the_mean_of_the_truth_has_no_efficiency() -> None:
+    truth = [1.0, 2.0, 3.0, 6.0]
+    assert nash_sutcliffe([3.0] * 4, truth) == 0.0
+    assert np.isnan(kling_gupta([3.0] * 4, truth))
 
 
 # Known totals
@@ -234,6 +316,21 @@ def test_a_known_total_is_kept_exactly(of_hours: tuple[np.ndarray, np.ndarray], 
     # To rounding of what was added up, or a billionth of a millilitre.
     size = np.abs(kept).sum() + np.abs(estimate).sum() + abs(total)
     assert kept.sum() == pytest.approx(total, abs=1e-12 * size + 1e-12)
+
+
+@given(
+    st.integers(1, 20).flatmap(
+        lambda n: st.tuples(arrays(float, (n, 7), elements=flows), arrays(float, n, elements=st.floats(0, 1e4)))
+    ),
+    flows,
+)
+def test_every_member_keeps_a_known_total_as_if_it_were_alone(
+    of_hours: tuple[np.ndarray, np.ndarray], total: float
+) -> None:
+    members, half_width = of_hours
+    together = keep_total(members, half_width, total)
+    alone = np.stack([keep_total(member, half_width, total) for member in members.T], axis=1)
+    assert np.allclose(together, alone, rtol=1e-9, atol=1e-9)
 
 
 def test_a_total_of_the_same_sign_keeps_the_shape() -> None:
@@ -262,10 +359,19 @@ def hydrograph(seed: int, time_constant_h: float = 40.0, hours: int = HOURS) -> 
     return rain, antecedent_sum(rain, time_constant_h) / time_constant_h * 1000.0
 
 
+@dataclass(frozen=True)
+class Filled:
+    """Means and members of what was estimated, not-a-number elsewhere, shape (plots, hours) and (plots, hours, members)."""
+
+    volume: np.ndarray
+    basis: np.ndarray
+    members: np.ndarray
+
+
 def estimates(
     flow: np.ndarray, rain: np.ndarray | None = None, treatment: np.ndarray | None = None, bridge: int = 6
-) -> GapEstimates:
-    return estimate_gaps(
+) -> Filled:
+    result = estimate_gaps(
         flow,
         np.isnan(flow),
         np.arange(flow.shape[1]) / 24.0,
@@ -273,22 +379,34 @@ def estimates(
         np.full(flow.shape[1], np.nan),
         np.zeros(flow.shape, dtype=np.int64) if treatment is None else treatment,
         bridge,
+        lambda plot, what, hour: seed_of(str(plot), what, str(hour)),
     )
+    members = np.full((*flow.shape, ENSEMBLE_MEMBERS), np.nan, dtype=np.float32)
+    for plot, hours in enumerate(result.hours):
+        members[plot, hours] = result.members[plot]
+    return Filled(members.mean(axis=2, dtype=float), result.basis, members)
 
 
-def test_a_short_hole_is_bridged_straight() -> None:
-    # numpy.interp at the missing hours; numpy.trapezoid for the volume between the two edges.
+def test_a_short_hole_in_a_recession_is_bridged_along_it() -> None:
+    # Closed form of a linear reservoir without inflow: q(t) = q0 exp(-t / k); a straight line lies above it.
+    k, at = 12.0, np.arange(2000)
+    flow = 500.0 * np.exp(-(at % 100) / k)
+    record = flow[np.newaxis].copy()
+    record[0, 1010:1015] = np.nan
+    result = estimates(record)
+    assert (result.basis[0, 1010:1015] == "bridged").all()
+    assert np.allclose(result.volume[0, 1010:1015], flow[1010:1015], rtol=1e-3)
+
+
+def test_a_short_hole_between_edges_is_bridged_near_the_straight_line() -> None:
     _, flow = hydrograph(20, hours=2000)
     hole = slice(1000, 1005)
     record = flow[np.newaxis].copy()
     record[0, hole] = np.nan
     result = estimates(record)
-    known = np.isfinite(record[0])
-    line = np.interp(np.arange(2000), np.flatnonzero(known), record[0, known])
+    line = np.interp(np.arange(1000, 1005), [999, 1005], flow[[999, 1005]])
     assert (result.basis[0, hole] == "bridged").all()
-    assert np.allclose(result.volume[0, hole], line[hole], rtol=1e-12)
-    volume = np.trapezoid([flow[999], flow[1005]], [999, 1005])
-    assert result.volume[0, hole].sum() + (flow[999] + flow[1005]) / 2 == pytest.approx(volume, rel=1e-12)
+    assert np.allclose(result.volume[0, hole], line, rtol=0.25)
 
 
 def test_a_hole_longer_than_the_policy_is_not_bridged() -> None:
@@ -324,10 +442,12 @@ def test_estimates_from_neighbours_vary_as_the_record_does() -> None:
     root = np.sqrt(donor) + chance(25).normal(0, 0.5 * np.sqrt(donor).std(), HOURS)
     flow = signed_power(root)
     record = np.stack([flow, donor])
-    record[0, ::2] = np.nan
+    out = (np.arange(HOURS) // 48) % 2 == 0
+    record[0, out] = np.nan
     result = estimates(record, bridge=0)
-    assert (result.basis[0, ::2] == "from_neighbours").all()
-    assert signed_root(result.volume[0, ::2]).std() == pytest.approx(root[::2].std(), rel=0.03)
+    assert (result.basis[0, out] == "from_neighbours").all()
+    # The mean of members cannot vary as the record does: each member does.
+    assert signed_root(result.members[0, out]).std(axis=0).mean() == pytest.approx(root[out].std(), rel=0.05)
 
 
 @pytest.mark.parametrize("knows", ["neighbour", "rain"])
@@ -389,17 +509,6 @@ def test_a_plot_that_was_never_measured_stays_unfilled() -> None:
     assert np.isnan(result.volume[1]).all()
 
 
-def test_every_estimate_lies_within_its_interval() -> None:
-    rain, flow = hydrograph(29)
-    record = np.stack([flow, flow * chance(30).lognormal(0, 0.03, HOURS)])
-    record[0, 2000:2005] = record[0, 4000:4400] = record[:, 6000:6300] = np.nan
-    result = estimates(record, rain)
-    wanted = np.isnan(record)
-    assert set(result.basis[wanted]) == {"bridged", "from_neighbours", "from_weather"}
-    assert (result.lower[wanted] <= result.volume[wanted]).all()
-    assert (result.volume[wanted] <= result.upper[wanted]).all()
-
-
 def test_intervals_from_neighbours_hold_what_a_normal_error_leaves_them() -> None:
     # Independent normal errors of one size, many gaps: a 90 % interval widened by the factor holds this share (scipy's normal).
     _, donor = hydrograph(31)
@@ -407,10 +516,21 @@ def test_intervals_from_neighbours_hold_what_a_normal_error_leaves_them() -> Non
     record = np.stack([flow, donor])
     out = (np.arange(HOURS) // 50) % 4 == 0
     record[0, out] = np.nan
-    result = estimates(record, bridge=0)
-    held = (result.lower[0] <= flow) & (flow <= result.upper[0])
-    expected = 1 - 2 * stats.norm.sf(WIDENING * stats.norm.ppf(0.95))
-    assert held[out].mean() == pytest.approx(expected, abs=0.02)
+    low, high = np.quantile(estimates(record, bridge=0).members[0, out], [0.05, 0.95], axis=1)
+    held = (low <= flow[out]) & (flow[out] <= high)
+    expected = 1 - 2 * stats.norm.sf(WIDENING["from_neighbours"] * stats.norm.ppf(0.95))
+    assert held.mean() == pytest.approx(expected, abs=0.03)
+
+
+def test_plots_that_are_dark_at_once_err_together() -> None:
+    # Both plots are one reservoir with rain that the gauge misses half of: their errors are the same, and so must be their members'.
+    rain, flow = hydrograph(40)
+    seen = np.where(chance(41).random(HOURS) < 0.5, rain, 0.0)
+    record = np.stack([flow, 1.3 * flow])
+    record[:, 5000:5400] = np.nan
+    record[:, 7000:7300] = np.nan
+    sums = estimates(record, seen).members[:, 5000:5400].sum(axis=1)
+    assert np.corrcoef(sums)[0, 1] > 0.5
 
 
 # Events

@@ -252,7 +252,8 @@ def _fill_hours(bench: Workbench, site: Site, year: int | None) -> Made:
     hours = bench.frame("metered_hours", site, years)
     totals = bench.frame("known_totals", site, Need("known_totals", "window_with_year_before").years(site, year))
     weather = bench.weather(site, start, end)
-    return {"hourly_flow": bench.stages.fill_hours(hours, totals, weather, site, year)}
+    filled = bench.stages.fill_hours(hours, totals, weather, site, year)
+    return {"hourly_flow": filled.hours, "flow_members": filled.members, "gap_skill": filled.skill}
 
 
 def _weather_of_window(raw: RawFiles, site: Site, year: int | None) -> Files:
@@ -378,8 +379,6 @@ def _bench_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
 
 def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
     """Concentrations, loads and their uncertainty together, so that members need not be stored."""
-    from pipeline.stages.stand_in_members import flow_members
-
     assert year is not None
     around = bench.frame("hourly_flow", site, Need("hourly_flow", "neighbours").years(site, year))
     near = Need("receiving_water_results", "neighbours").years(site, year)
@@ -389,7 +388,7 @@ def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
         bench.stages.concentration_members(_drainage_results(bench, site, year), around, site, year, receiving),
         hours,
         bench.frame("metered_hours", site, [year]),
-        flow_members(hours, site, year),
+        bench.frame("flow_members", site, [year]),
         bench.frame("events", site, [year]),
         site,
         year,
@@ -514,7 +513,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
         },
     ),
     Computation(
-        tables=("hourly_flow",),
+        tables=("hourly_flow", "flow_members", "gap_skill"),
         needs=(
             Need("metered_hours", "window"),
             Need("known_totals", "window_with_year_before"),
@@ -614,6 +613,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             Need("sample_flow", "neighbours"),
             Need("receiving_water_results", "neighbours"),
             Need("hourly_flow", "neighbours"),
+            Need("flow_members", "year"),
             Need("metered_hours", "year"),
             Need("events", "year"),
         ),

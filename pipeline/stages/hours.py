@@ -7,14 +7,16 @@ Does not: the models that estimate (science/gap_estimate.py), what was metered (
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of, uniform_draws
 from pipeline.science.gap_estimate import UNFILLED, GapEstimates, estimate_gaps
+from pipeline.science.gap_skill import Skill
 from pipeline.science.known_total import keep_total
 from pipeline.site import Site
 from pipeline.stages.meter_errors import measured_half_width_l
@@ -30,19 +32,34 @@ BELOW_RANGE_FROM = 0.5
 """Share of an hour's metered water below range from which the hour is called so."""
 
 
+@dataclass(frozen=True)
+class FilledHours:
+    """What the gap stage makes of a water year.
+
+    Attributes:
+        hours: rows of `hourly_flow`.
+        members: rows of `flow_members`: every hour that was not measured and could be filled.
+        skill: rows of `gap_skill`.
+    """
+
+    hours: pd.DataFrame
+    members: pd.DataFrame
+    skill: pd.DataFrame
+
+
 def fill_hours(
     metered: pd.DataFrame, known_totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int
-) -> pd.DataFrame:
+) -> FilledHours:
     """Every plot-hour of a water year within the record, measured or estimated.
 
     The rules, in this order:
 
     1. An hour metered for at least half of its time is `measured`; its rate stands for the rest of it. It is
        `measured_below_range` where at least half of its metered water ran slower than the meter is accurate.
-    2. Else its metered part counts as metered, and the rest is estimated: `bridged` across a hole of at most
+    2. Else its metered part counts as metered, and the rest is estimated by an ensemble of members: `bridged` across a hole of at most
        `bridge_longest_hours`, `from_neighbours`, or `from_weather` (science/gap_estimate.py). The models learn from the water years
        within `gap_window_years` of this one, and from nothing else.
-    3. Where a running counter tells the total of a gap, the estimates are changed so that they add up to it exactly
+    3. Where a running counter tells the total of a gap, every member is changed so that it adds up to it exactly
        (science/known_total.py): `total_known`. A total that two water years share is divided by a model that learns from just
        these years, so that both find the same division; where they are not both in the window, by time.
     4. A plot without any measured hour in the window stays `unfilled`.
@@ -50,10 +67,9 @@ def fill_hours(
     A change of treatment gives the models terms of their own for the plot's and its donors' relations; a treatment that the
     window hardly saw measured is then estimated much like the one before it.
 
-    Intervals (90 %). Measured hours: calibrations, error curve and the pulse that may be missing (stages/meter_errors.py). Estimated
-    hours: from blocked cross-validation.
-    Partly metered hours: both in quadrature. Hours of a known total keep the interval of their estimate, scaled with it: it tells
-    how well their timing is known, and overstates the uncertainty of their sum.
+    An estimated hour is the mean of its members, and its interval (90 %) their 5th and 95th percentile; that of a measured hour
+    comes from calibrations, error curve and the pulse that may be missing (stages/meter_errors.py); partly metered hours have
+    both in quadrature. Members hold the gap's errors alone: stages/flow_ensemble.py adds the meters'.
 
     Args:
         metered: rows of `metered_hours` of all window years.
@@ -63,37 +79,85 @@ def fill_hours(
         year: the water year to fill.
 
     Returns:
-        Rows of `hourly_flow`.
+        Rows of `hourly_flow`, `flow_members` and `gap_skill`.
     """
     window = _Window.of(metered, known_totals, weather, site, year)
-    volume, down, up, basis = window.metered()
     estimates = window.estimates(window.year_hours)
-    rate = np.where(window.is_measured, window.rate, estimates.volume)
+    volume, down, up, basis = window.metered()
+    basis = np.where(window.is_measured, basis, estimates.basis)
     left_over = 1.0 - window.fraction
-    filled = ~window.is_measured
-    volume = np.where(filled, volume + left_over * rate, volume)
-    down = np.where(filled, np.hypot(down, left_over * (estimates.volume - estimates.lower)), down)
-    up = np.where(filled, np.hypot(up, left_over * (estimates.upper - estimates.volume)), up)
-    basis = np.where(filled, estimates.basis, basis)
-    pinned = np.zeros_like(left_over)
-    for plot, first, covered, total in window.totals_of_year():
-        span = (plot, slice(first, first + covered.size))
-        covered = np.minimum(covered, left_over[span])
-        if not covered.any():
-            continue
-        # A plot that was never measured has no shape: its total is spread evenly, and may be anything up to twice as much in an hour.
-        unknown = np.isnan(rate[span])
-        modelled = covered * np.where(unknown.any(), 1.0, rate[span])
-        spread = np.where(filled[span] & ~unknown, estimates.upper[span] - estimates.lower[span], 0.0)
-        kept = keep_total(modelled, covered * spread, total)
-        volume[span] = np.where(unknown, np.nan_to_num(volume[span], nan=0.0), volume[span] - modelled) + kept
-        scale = np.clip(np.abs(kept) / np.maximum(np.abs(modelled), 1e-9), 0.2, 5.0)
-        for half_width in (down, up):
-            scaled = half_width[span] * np.where(filled[span] & (covered > 0), scale, 1.0)
-            half_width[span] = np.where(np.isnan(scaled), np.abs(kept), scaled)
-        pinned[span] += covered
-    basis = np.where(filled & (pinned > 0) & (pinned >= 0.5 * left_over), "total_known", basis)
-    return window.rows(volume, down, up, basis)
+    ensembles = []
+    for plot in range(len(window.plots)):
+        ensemble = _Ensemble.of(window.net_l[plot], left_over[plot], estimates.hours[plot], estimates.members[plot])
+        for first, covered, total in window.totals_of_year(plot):
+            span = slice(first, first + covered.size)
+            covered = np.minimum(covered, left_over[plot, span])
+            filled = ~window.is_measured[plot, span] & (covered > 0)
+            if not filled.any():
+                continue
+            # What is left of a measured hour ran at its measured rate.
+            total -= float(np.sum(covered * np.where(filled, 0.0, np.nan_to_num(window.rate[plot, span]))))
+            hours = first + np.flatnonzero(filled)
+            ensemble.keep_total(hours, covered[filled], total, window.named(plot, "known total", first))
+            known = basis[plot, hours]
+            known[covered[filled] >= 0.5 * left_over[plot, hours]] = "total_known"
+            basis[plot, hours] = np.where(known == UNFILLED, "total_known", known)
+        volume[plot, ensemble.hours] = ensemble.volume.mean(axis=1)
+        for half_width, sign, place in ((down, -1.0, 0.05), (up, 1.0, 0.95)):
+            of_gap = sign * (np.quantile(ensemble.volume, place, axis=1) - volume[plot, ensemble.hours])
+            at = (plot, ensemble.hours)
+            half_width[at] = np.hypot(half_width[at], np.maximum(of_gap, 0.0))
+        ensembles.append(ensemble)
+    return FilledHours(
+        window.rows(volume, down, up, basis), window.member_rows(ensembles), window.skill_rows(estimates.skill)
+    )
+
+
+@dataclass
+class _Ensemble:
+    """Members of the hours of one plot that were not measured.
+
+    Attributes:
+        metered_l: the metered part of every hour of the window, shape (hours,).
+        hours: ascending, shape (n,).
+        rate: what runs in an hour, L, shape (n, members).
+        volume: of each hour, its metered part included, L, shape (n, members).
+    """
+
+    metered_l: Floats
+    hours: NDArray[np.int64]
+    rate: Floats
+    volume: Floats
+
+    @classmethod
+    def of(
+        cls, metered_l: Floats, left_over: Floats, hours: NDArray[np.int64], members: NDArray[np.float32]
+    ) -> _Ensemble:
+        """From the metered part of every hour, L, the share of it that was not metered, and members of the rate in some, L per hour."""
+        rate = members.astype(float)
+        return cls(metered_l, hours, rate, metered_l[hours, np.newaxis] + left_over[hours, np.newaxis] * rate)
+
+    def keep_total(self, hours: NDArray[np.int64], covered: Floats, total: float, generator: np.random.Generator) -> None:
+        """Change members so that what a total covers of some hours adds up to it, L, in each of them.
+
+        A plot that was never measured has no shape: its total is spread evenly, and may be anything up to twice as much in an hour.
+        """
+        if self.rate.size == 0:
+            self._without_shape(hours, covered, total, generator)
+            return
+        at = np.searchsorted(self.hours, hours)
+        modelled = covered[:, np.newaxis] * self.rate[at]
+        self.volume[at] += keep_total(modelled, modelled.std(axis=1), total) - modelled
+
+    def _without_shape(
+        self, hours: NDArray[np.int64], covered: Floats, total: float, generator: np.random.Generator
+    ) -> None:
+        spread = covered[:, np.newaxis] * (1.0 + uniform_draws(generator, hours.size).T)
+        every = np.union1d(self.hours, hours)
+        volume = np.repeat(self.metered_l[every, np.newaxis], ENSEMBLE_MEMBERS, axis=1)
+        volume[np.searchsorted(every, self.hours)] = self.volume
+        volume[np.searchsorted(every, hours)] += keep_total(spread, covered, total)
+        self.hours, self.volume = every, volume
 
 
 def _microseconds(moment: datetime) -> int:
@@ -219,28 +283,31 @@ class _Window:
         learn = np.ones(self.year_of_hour.size, bool) if years is None else np.isin(self.year_of_hour, years)
         # Years that follow one another are one stretch of hours.
         stretch = slice(int(np.argmax(learn)), int(learn.size - np.argmax(learn[::-1])))
-        wanted = ~self.is_measured & hours
+        first_hour = self.first_us // HOUR_US + stretch.start
         part = estimate_gaps(
             self.rate[:, stretch],
-            wanted[:, stretch],
-            np.asarray(self.first_us / HOUR_US + np.arange(self.year_of_hour.size)[stretch], dtype=np.float64) / 24.0,
+            (~self.is_measured & hours)[:, stretch],
+            (first_hour + np.arange(stretch.stop - stretch.start)) / 24.0,
             self.rain_mm[stretch],
             self.air_temp_c[stretch],
             self.treatment[:, stretch],
             self.site.policies.bridge_longest_hours,
+            lambda plot, what, hour: self.named(plot, what, stretch.start + hour),
         )
-        if years is None:
-            return part
         outside = ((0, 0), (stretch.start, learn.size - stretch.stop))
-        return GapEstimates(
-            np.pad(part.volume, outside, constant_values=np.nan),
-            np.pad(part.lower, outside, constant_values=np.nan),
-            np.pad(part.upper, outside, constant_values=np.nan),
-            np.pad(part.basis, outside, constant_values=""),
+        return replace(
+            part,
+            basis=np.pad(part.basis, outside, constant_values=""),
+            hours=[stretch.start + each for each in part.hours],
         )
 
-    def totals_of_year(self) -> list[tuple[int, int, Floats, float]]:
-        """Known totals within the year: plot number, first hour, share of each hour that the total covers, litres.
+    def named(self, plot: int | None, what: str, hour: int) -> np.random.Generator:
+        """The generator for something of a plot, or of all, that begins with an hour of the window."""
+        whose = "all plots" if plot is None else self.plots[plot]
+        return seed_of(self.site.site, whose, what, str(self.first_us // HOUR_US + hour))
+
+    def totals_of_year(self, of_plot: int) -> list[tuple[int, Floats, float]]:
+        """Known totals of a plot within the year: first hour, share of each hour that the total covers, litres.
 
         A total that reaches into another water year is divided.
         """
@@ -251,12 +318,12 @@ class _Window:
         found = []
         for plot, start, end, litres in self.totals:
             since, until = max(start, year_first), min(end, year_last)
-            if since >= until:
+            if plot != of_plot or since >= until:
                 continue
             if (since, until) != (start, end):
                 litres = self._part_of_total(int(plot), start, end, since, until, litres)
             first, covered = _coverage(since, until)
-            found.append((int(plot), first, covered, float(litres)))
+            found.append((first, covered, float(litres)))
         return found
 
     def _part_of_total(self, plot: int, start: float, end: float, since: float, until: float, litres: float) -> float:
@@ -272,25 +339,26 @@ class _Window:
         wanted = np.zeros(self.net_l.shape, dtype=bool)
         wanted[plot, first : first + covered.size] = True
         estimates = self.estimates(wanted, touched)
-        span = (plot, slice(first, first + covered.size))
-        rate = np.where(self.is_measured[span], self.rate[span], estimates.volume[span])
-        if np.isnan(rate).any():
+        rate = np.full(count, np.nan)
+        spread = np.zeros(count)
+        rate[self.is_measured[plot]] = self.rate[plot, self.is_measured[plot]]
+        rate[estimates.hours[plot]] = estimates.members[plot].mean(axis=1, dtype=float)
+        spread[estimates.hours[plot]] = estimates.members[plot].std(axis=1, dtype=float)
+        span = slice(first, first + covered.size)
+        if np.isnan(rate[span]).any():
             return by_time
-        covered = np.minimum(covered, 1.0 - self.fraction[span])
-        spread = np.nan_to_num(estimates.upper[span] - estimates.lower[span])
-        kept = keep_total(covered * rate, covered * spread, litres)
-        return float(kept[self.year_hours[span[1]]].sum())
+        covered = np.minimum(covered, 1.0 - self.fraction[plot, span])
+        kept = keep_total(covered * rate[span], covered * spread[span], litres)
+        return float(kept[self.year_hours[span]].sum())
 
     def rows(self, volume: Floats, down: Floats, up: Floats, basis: NDArray[np.str_]) -> pd.DataFrame:
         """The year's hours as rows of `hourly_flow`."""
         hours = np.flatnonzero(self.year_hours)
-        starts = pd.to_datetime(self.first_us + hours * HOUR_US, unit="us", utc=True).as_unit("us")
-        unfilled = (basis == UNFILLED)[:, hours].ravel()
-        net = np.where(unfilled, np.nan, volume[:, hours].ravel())
+        net = np.where(basis == UNFILLED, np.nan, volume)[:, hours].ravel()
         frame = pd.DataFrame(
             {
                 "plot": np.repeat(np.array(self.plots, dtype=object), hours.size),
-                "hour_start": np.tile(starts, len(self.plots)),
+                "hour_start": np.tile(self._starts(hours), len(self.plots)),
                 "net_l": net,
                 "net_l_p05": net - down[:, hours].ravel(),
                 "net_l_p95": net + up[:, hours].ravel(),
@@ -300,6 +368,44 @@ class _Window:
             }
         )
         return frame.astype({"plot": "str", "basis": "str"})[list(table("hourly_flow").names)]
+
+    def member_rows(self, ensembles: list[_Ensemble]) -> pd.DataFrame:
+        """Members of the year's filled hours as rows of `flow_members`, plots in order."""
+        hours = [ensemble.hours for ensemble in ensembles]
+        members = np.concatenate([ensemble.volume for ensemble in ensembles]).astype(np.float32)
+        frame = pd.DataFrame(
+            {
+                "plot": np.repeat(np.array(self.plots, dtype=object), [each.size for each in hours]),
+                "hour_start": self._starts(np.concatenate(hours)),
+                "net_l": pd.Series(list(members), dtype="object"),
+            }
+        )
+        return frame.astype({"plot": "str"})[list(table("flow_members").names)]
+
+    def skill_rows(self, skill: list[Skill]) -> pd.DataFrame:
+        """Scores of the models that learned for this year as rows of `gap_skill`."""
+        rows = [
+            (
+                self.plots[each.plot],
+                self.year,
+                " ".join(sorted(self.plots[donor] for donor in each.donors)) or "weather",
+                each.gap_hours,
+                each.model,
+                metric,
+                value,
+            )
+            for each in skill
+            for metric, value in each.values.items()
+            if np.isfinite(value)
+        ]
+        names = list(table("gap_skill").names)
+        frame = pd.DataFrame(rows, columns=names).astype(
+            {"water_year": "int64", "gap_hours": "int64", "value": "float64"}
+        )
+        return frame.sort_values(list(table("gap_skill").sort), kind="stable", ignore_index=True)
+
+    def _starts(self, hours: NDArray[np.int64]) -> pd.DatetimeIndex:
+        return pd.to_datetime(self.first_us + hours * HOUR_US, unit="us", utc=True).as_unit("us")
 
 
 def _coverage(since: float, until: float) -> tuple[int, Floats]:

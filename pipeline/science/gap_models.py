@@ -1,0 +1,323 @@
+"""Models that compete for hours without a measurement, and what comes of combining them.
+
+Belongs here: regression on neighbours (variance-keeping and penalised), regression on antecedent rain and season, the reservoirs'
+estimates as one model among others; weights by skill on left-out blocks; the combination with its scores.
+Does not: which hours are missing and what is drawn for them (gap_estimate.py), the reservoirs themselves (rain_drainage.py).
+
+Regressions are fitted on the signed square root of flow: errors grow with flow, and backward flow stays backward. Every model ends
+as litres per hour, since sums of litres are what matters and what combines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.science.antecedent import antecedent_mean, antecedent_sum, water_reaching_soil
+from pipeline.science.blocked_validation import ridge_by_blocks
+from pipeline.science.normal_scores import NormalScores, seasonal_scale
+from pipeline.science.record_extension import variance_keeping_line
+from pipeline.science.signed_root import signed_power, signed_root
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Indices = NDArray[np.int64]
+
+VARIANCE_KEEPING, PENALISED = "neighbours, variance kept", "neighbours and weather, penalised"
+RESERVOIRS, ANTECEDENT = "soil water and reservoirs", "antecedent rain, penalised"
+
+FEWEST_HOURS_FOR_SEASON = 30 * 24
+"""Measured hours below which only the mean is used."""
+LEAST_CORRELATION = 0.6
+"""Correlation of an index with the plot below which keeping the variance would blow up noise."""
+SKILL_POWER = 1.0
+"""Weights go with the mean squared error of a gap's volume to minus this power: near to equal where models are alike."""
+
+RAIN_TIME_CONSTANTS_H = (3.0, 10.0, 30.0, 90.0, 240.0, 720.0, 2160.0)
+FROST_TIME_CONSTANT_H = 120.0
+SEASON_TIME_CONSTANT_H = 720.0
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A fitted model of one plot.
+
+    Attributes:
+        name: what it is called in tables.
+        rows: measured hours that it learned from, shape (n,).
+        left_out: its estimates for these by fits that have not seen their block, L per hour, shape (n,).
+        estimate: for every hour, L per hour, not-a-number where a predictor is lacking, shape (hours,).
+    """
+
+    name: str
+    rows: Indices
+    left_out: Floats
+    estimate: Floats
+
+
+@dataclass(frozen=True)
+class Combination:
+    """Several models as one, with all that is known of its errors.
+
+    Attributes:
+        weights: of the models by name, sum 1.
+        rows, left_out, estimate: as of a candidate; the estimate is not yet freed of what residuals are on average.
+        scores: residuals on the root scale by size of the estimate.
+        season_scale: factor on scores by season, shape (hours,).
+        left_out_score: standardised score of each measured hour by what has not seen it, not-a-number elsewhere, shape (hours,).
+        score: the same by the estimate that fills: what goes on into a gap from its edges.
+    """
+
+    weights: Mapping[str, float]
+    rows: Indices
+    left_out: Floats
+    estimate: Floats
+    scores: NormalScores
+    season_scale: Floats
+    left_out_score: Floats
+    score: Floats
+
+    def freed(self, estimate: Floats) -> Floats:
+        """Estimates freed of what residuals are on average: the mean of members without edges, L per hour, same shape."""
+        return self.scores.mean(signed_root(estimate), signed_power)
+
+    def members(self, hours: Indices, score: Floats, widening: float) -> Floats:
+        """Flows of standardised scores, L per hour, shapes (n,) and (n, members) to (n, members).
+
+        Args:
+            hours: shape (n,).
+            score: standardised scores, whose spread was widened.
+            widening: by this factor, which must not move the mean.
+        """
+        root = signed_root(self.estimate[hours])
+        flow = signed_power(
+            root[:, np.newaxis] + self.scores.residuals(root, score * self.season_scale[hours][:, np.newaxis])
+        )
+        usual, widened = (self.scores.mean(root, signed_power, factor) for factor in (1.0, widening))
+        kept = np.where((usual > 0) & (widened > usual), usual / np.where(widened > 0, widened, 1.0), 1.0)
+        return flow * kept[:, np.newaxis]
+
+
+@dataclass(frozen=True)
+class WeatherPredictors:
+    """Predictors of the regression on weather, each of shape (hours, k); `all` holds the others and their products."""
+
+    season: Floats
+    wetness: Floats
+    all: Floats
+
+
+def season_predictors(day: Floats) -> Floats:
+    """Two harmonics of the year, shape (n,) days to (n, 4)."""
+    angle = 2 * np.pi * day / 365.2425
+    return np.column_stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
+
+
+def weather_predictors(day: Floats, rain_mm: Floats, air_temp_c: Floats) -> WeatherPredictors:
+    """Predictors of the regression on weather: season, wetness at several memories, their products, frost.
+
+    Wetness is the square root of a fading mean of rain (and melt); it enters alone, with the season (the same rain drains less
+    in summer) and in pairs (rain on wet soil drains more). Missing rain counts as the record's mean rain, missing temperature as
+    between its neighbours; without any rain only the season is left.
+
+    Args:
+        day: days since a fixed date, with fraction, shape (n,).
+        rain_mm: mm per hour, not-a-number where missing, shape (n,).
+        air_temp_c: degrees Celsius, not-a-number where missing, shape (n,).
+
+    """
+    season = season_predictors(day)
+    wetness = np.empty((day.size, 0))
+    columns = [season]
+    known_temperature = np.isfinite(air_temp_c)
+    known_rain = np.isfinite(rain_mm)
+    warmth = np.zeros_like(day)
+    if known_temperature.any():
+        warmth = np.interp(day, day[known_temperature], air_temp_c[known_temperature])
+        columns.append(
+            np.column_stack(
+                [
+                    antecedent_mean(np.minimum(warmth, 0.0), FROST_TIME_CONSTANT_H),
+                    antecedent_mean(warmth, SEASON_TIME_CONSTANT_H),
+                ]
+            )
+        )
+    if known_rain.any():
+        rain = np.where(known_rain, rain_mm, rain_mm[known_rain].mean())
+        water = water_reaching_soil(rain, warmth) if known_temperature.any() else rain
+        wetness = np.column_stack([np.sqrt(antecedent_sum(water, k) / k) for k in RAIN_TIME_CONSTANTS_H])
+        first, second = np.triu_indices(wetness.shape[1], k=1)
+        columns.append(wetness)
+        columns.append(_each_with_each(wetness, season[:, :2]))
+        columns.append(wetness[:, first] * wetness[:, second])
+    return WeatherPredictors(season, wetness, np.concatenate(columns, axis=1))
+
+
+def antecedent_candidate(root: Floats, weather: WeatherPredictors, treatment: Indices, fold: Indices) -> Candidate:
+    """Ridge regression of the plot's root flow on season and wetness, with terms of their own for each treatment.
+
+    Args:
+        root: signed root of flow in L per hour, not-a-number where not measured, shape (hours,); measured at least once.
+        weather: predictors of every hour.
+        treatment: number of the plot's treatment in each hour, shape (hours,); fold: of each hour, shape (hours,).
+    """
+    rows = np.flatnonzero(np.isfinite(root))
+    design = np.empty((root.size, 0))
+    if rows.size >= FEWEST_HOURS_FOR_SEASON:
+        contrast = _treatment_contrasts(treatment[np.newaxis], rows)
+        design = np.concatenate(
+            [
+                weather.all,
+                contrast,
+                _each_with_each(contrast, weather.season),
+                _each_with_each(contrast, weather.wetness),
+            ],
+            axis=1,
+        )
+    fit = ridge_by_blocks(design[rows], root[rows], fold[rows])
+    # Squares of an extrapolated root run away; the plot is not thought to drain more than it was seen to.
+    estimate = np.clip(fit.predict(design), root[rows].min(), root[rows].max())
+    return _in_litres(ANTECEDENT, rows, root, np.clip(fit.left_out, root[rows].min(), root[rows].max()), estimate)
+
+
+def neighbour_candidates(
+    root: Floats,
+    expected_root: Floats,
+    season: Floats,
+    treatment: Indices,
+    plot: int,
+    donors: Sequence[int],
+    fold: Indices,
+) -> list[Candidate]:
+    """Regressions of a plot on others: one that keeps the variance, and a penalised one that knows the weather too.
+
+    The first combines donors and season into one index by least squares and extends that as a single donor would be extended;
+    the best donor alone and the combination compete on left-out blocks, and where neither is like the plot there is none. The second
+    sets what the weather lets expect of plot and donors beside what the donors gave. Where the treatment of plot or donor
+    changes, relations have a level, a slope and a season of their own for each, shrunken as far as left-out blocks advise.
+
+    Args:
+        root: signed roots of flow in L per hour, not-a-number where not measured, shape (plots, hours).
+        expected_root: signed roots of what the weather lets expect, shape (plots, hours); not-a-number for a plot without any.
+        season: as from `season_predictors`.
+        treatment: shape (plots, hours); fold: shape (hours,).
+        plot: the plot to estimate.
+        donors: the others, best correlated first, at least one.
+    """
+    target = root[plot]
+    given = root[list(donors)]
+    rows = np.flatnonzero(np.isfinite(target) & np.isfinite(given).all(axis=0))
+    best_donor = given[0][:, np.newaxis]
+    contrast = _treatment_contrasts(treatment[[plot, *donors]], rows)
+    of_treatment = np.concatenate([contrast, _each_with_each(contrast, np.column_stack([best_donor, season]))], axis=1)
+    together = np.concatenate([given.T, season, best_donor * season[:, :2], of_treatment], axis=1)
+    informed = np.concatenate([together, expected_root[[plot, *donors]].T], axis=1)
+    found: list[Candidate] = []
+    best: tuple[float, Floats, Floats] | None = None
+    for design in (best_donor, together):
+        fit = ridge_by_blocks(design[rows], target[rows], fold[rows])
+        # A plot or an index that never varies has no correlation, and is like nothing.
+        with np.errstate(invalid="ignore", divide="ignore"):
+            alike = np.corrcoef(fit.left_out, target[rows])[0, 1] >= LEAST_CORRELATION
+        if not alike:
+            continue
+        index = fit.predict(design)
+        slope, intercept = variance_keeping_line(index[rows], target[rows])
+        left_out = np.empty(rows.size)
+        for number in np.unique(fold[rows]):
+            out = fold[rows] == number
+            kept = ~out if (~out).sum() >= 2 else np.ones_like(out)
+            left_slope, left_intercept = variance_keeping_line(fit.left_out[kept], target[rows][kept])
+            left_out[out] = left_intercept + left_slope * fit.left_out[out]
+        error = float(np.mean((target[rows] - left_out) ** 2))
+        if best is None or error < best[0]:
+            best = (error, intercept + slope * index, left_out)
+    if best is not None:
+        found.append(Candidate(VARIANCE_KEEPING, rows, signed_power(best[2]), signed_power(best[1])))
+    fit = ridge_by_blocks(informed[rows], target[rows], fold[rows])
+    found.append(_in_litres(PENALISED, rows, target, fit.left_out, fit.predict(informed)))
+    return found
+
+
+def _in_litres(name: str, rows: Indices, root: Floats, left_out: Floats, estimate: Floats) -> Candidate:
+    """A least-squares model of roots as one of litres: the mean over its residuals, by size of the estimate."""
+    spread = NormalScores.of(left_out, root[rows] - left_out)
+    return Candidate(name, rows, spread.mean(left_out, signed_power), spread.mean(estimate, signed_power))
+
+
+def _treatment_contrasts(treatment: Indices, hours: Indices) -> Floats:
+    """One 0/1 column for each treatment beside the first of any of some plots, shape (plots, all hours) to (all hours, k).
+
+    Columns that do not vary over the hours to learn from, or that repeat another, are left out.
+    """
+    columns = {(row == value).tobytes(): row == value for row in treatment for value in np.unique(row[hours])[1:]}
+    return np.array([*columns.values()], dtype=float).reshape(len(columns), treatment.shape[1]).T
+
+
+def _each_with_each(first: Floats, second: Floats) -> Floats:
+    """Products of every column with every column, shapes (n, k) and (n, m) to (n, k m)."""
+    return (first[:, :, np.newaxis] * second[:, np.newaxis, :]).reshape(first.shape[0], -1)
+
+
+def sums_of_blocks(hours: int, rows: Indices, values: Floats, length_h: int) -> Floats:
+    """Sums over blocks of a length of which at least half is known, scaled to the whole block.
+
+    Args:
+        hours: of the record; rows: the known ones, shape (n,); values: shape (n,).
+        length_h: of a block.
+
+    Returns:
+        Shape (blocks,); the whole record as one block where no block is known for half.
+    """
+    block = rows // length_h
+    count = np.bincount(block, minlength=hours // length_h + 1)
+    total = np.bincount(block, values, minlength=count.size)
+    enough = count >= 0.5 * length_h
+    if not enough.any():
+        return np.array([values.mean() * length_h])
+    return total[enough] * (length_h / count[enough])
+
+
+def combine(candidates: Sequence[Candidate], flow_l: Floats, day: Floats, length_h: int) -> Combination:
+    """Combine models by their skill at volumes of gaps of a length.
+
+    Args:
+        candidates: at least one, all with the same rows.
+        flow_l: measured flow of the plot, L per hour, not-a-number elsewhere, shape (hours,).
+        day: days since a fixed date, shape (hours,).
+        length_h: length of the gap.
+    """
+    rows = candidates[0].rows
+    truth = flow_l[rows]
+    least = 1e-6 * float(np.mean(np.square(truth))) * length_h**2 + 1e-12
+    skill = np.array(
+        [
+            np.mean(np.square(sums_of_blocks(flow_l.size, rows, each.left_out - truth, length_h))) + least
+            for each in candidates
+        ]
+    )
+    weight = skill**-SKILL_POWER / np.sum(skill**-SKILL_POWER)
+    left_out = weight @ np.stack([each.left_out for each in candidates])
+    estimate = weight @ np.stack([each.estimate for each in candidates])
+    root = signed_root(left_out)
+    residual = signed_root(truth) - root
+    scores = NormalScores.of(root, residual)
+    z = scores.scores(root, residual)
+    season_scale = seasonal_scale(day[rows], z, day)
+    left_out_score, score = np.full((2, flow_l.size), np.nan)
+    left_out_score[rows] = z / season_scale[rows]
+    seen = signed_root(estimate[rows])
+    score[rows] = scores.scores(seen, signed_root(truth) - seen) / season_scale[rows]
+    return Combination(
+        {each.name: float(share) for each, share in zip(candidates, weight, strict=True)},
+        rows,
+        left_out,
+        estimate,
+        scores,
+        season_scale,
+        left_out_score,
+        score,
+    )

@@ -1,0 +1,144 @@
+"""From residuals to standard normal scores and back, by the size of the estimate.
+
+Belongs here: the table of residuals at equally spaced normal scores in classes of the estimate, and reading it both ways.
+Does not: how scores hang together in time (residual_process.py), where residuals come from (gap_models.py).
+
+A residual's score is the standard normal quantile of its place among the residuals of estimates of about the same size (normal score
+transform, any geostatistics text). The table knows skewed residuals, residuals that grow with flow, and a dry drain's that hardly
+spread, and needs no distribution: members that are drawn as scores and taken back have the residuals' own distribution, so that
+their mean on the original scale is the smearing estimate (Duan 1983, Journal of the American Statistical Association 78).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr
+
+Floats = NDArray[np.float64]
+
+SCORES: Floats = np.linspace(-3.0, 3.0, 25)
+"""Scores at which residuals are kept; beyond them the table goes on straight."""
+LARGEST_SCORE = 4.0
+_PLACES = 500
+_WEIGHTS: Floats = np.exp(-np.square(SCORES) / 2) / np.exp(-np.square(SCORES) / 2).sum()
+_STEP = float(SCORES[1] - SCORES[0])
+_CLASS_EDGES = np.array([0.0, 0.2, 0.4, 0.6, 0.75, 0.87, 0.95, 1.0])
+_FEWEST_PER_CLASS = 60
+_HOURS_OF_DOUBT = 200.0
+
+
+@dataclass(frozen=True)
+class NormalScores:
+    """Residuals by size of the estimate.
+
+    Attributes:
+        estimate: typical estimate of each class, increasing, shape (c,).
+        residual: residuals at `SCORES` in each class, shape (c, s).
+    """
+
+    estimate: Floats
+    residual: Floats
+
+    @classmethod
+    def of(cls, estimates: ArrayLike, residuals: ArrayLike) -> NormalScores:
+        """From residuals of estimates, both shape (n,), n at least 1.
+
+        Estimates are sorted into classes, narrower towards the high ones, where the water is.
+        """
+        x = np.asarray(estimates, dtype=float)
+        e = np.asarray(residuals, dtype=float)
+        order = np.argsort(x, kind="stable")
+        bounds = np.unique(np.round(_CLASS_EDGES * x.size).astype(int))
+        if np.diff(bounds).min() < _FEWEST_PER_CLASS:
+            count = max(1, min(_CLASS_EDGES.size - 1, x.size // _FEWEST_PER_CLASS))
+            bounds = np.unique(np.round(np.linspace(0, x.size, count + 1)).astype(int))
+        classes = [order[first:last] for first, last in pairwise(bounds)]
+        places = ndtr(SCORES)
+        return cls(
+            np.array([x[rows].mean() for rows in classes]), np.stack([np.quantile(e[rows], places) for rows in classes])
+        )
+
+    def at(self, estimates: ArrayLike) -> Floats:
+        """Residuals at `SCORES` for estimates, shape (n,) to (n, s); straight between classes, constant beyond them, not-a-number
+        where the estimate is."""
+        x = np.asarray(estimates, dtype=float)
+        if self.estimate.size == 1:
+            return np.broadcast_to(self.residual[0], (x.size, SCORES.size))
+        position = np.interp(x, self.estimate, np.arange(self.estimate.size))
+        lower = np.minimum(np.nan_to_num(position).astype(int), self.estimate.size - 2)
+        share = (position - lower)[:, np.newaxis]
+        return (1 - share) * self.residual[lower] + share * self.residual[lower + 1]
+
+    def mean(self, estimates: ArrayLike, back: Callable[[Floats], Floats], widening: float = 1.0) -> Floats:
+        """Mean of what estimates and their residuals are on another scale (the smearing estimate), shape (n,) to (n,).
+
+        Args:
+            estimates: on the scale of the residuals, shape (n,).
+            back: from that scale to the other.
+            widening: factor on the residuals' scores.
+        """
+        x = np.asarray(estimates, dtype=float)
+        known = np.isfinite(x)
+        if not known.any():
+            return np.full(x.shape, np.nan)
+        # The mean is a smooth function of the estimate alone.
+        at = np.unique(np.concatenate([np.linspace(x[known].min(), x[known].max(), _PLACES), self.estimate]))
+        scores = np.broadcast_to(widening * SCORES, (at.size, SCORES.size))
+        means = back(at[:, np.newaxis] + self.residuals(at, scores)) @ _WEIGHTS
+        return np.interp(x, at, means)
+
+    def scores(self, estimates: ArrayLike, residuals: ArrayLike) -> Floats:
+        """Normal scores of residuals of estimates, both shape (n,) to (n,), within plus and minus 3.
+
+        Residuals that many share (a dry drain's) have the middle one of the scores that they may have.
+        """
+        table = self.at(estimates)
+        e = np.asarray(residuals, dtype=float)[:, np.newaxis]
+        below, up_to = np.sum(table < e, axis=1), np.sum(table <= e, axis=1)
+        last = np.clip(below, 1, SCORES.size - 1)[:, np.newaxis]
+        low, high = np.take_along_axis(table, last - 1, axis=1), np.take_along_axis(table, last, axis=1)
+        share = np.clip((e - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)[:, 0]
+        between = SCORES[last[:, 0] - 1] + share * _STEP
+        shared = (SCORES[np.minimum(below, SCORES.size - 1)] + SCORES[np.maximum(up_to - 1, 0)]) / 2
+        return np.where(up_to > below + 1, shared, between)
+
+    def residuals(self, estimates: ArrayLike, scores: ArrayLike) -> Floats:
+        """Residuals of scores, shapes (n,) and (n, m) to (n, m), in double precision."""
+        table = self.at(estimates)
+        z = np.clip(np.asarray(scores), -LARGEST_SCORE, LARGEST_SCORE)
+        position = (z - SCORES[0]) / _STEP
+        lower = np.clip(position.astype(np.int64), 0, SCORES.size - 2)
+        low = np.take_along_axis(table, lower, axis=1)
+        return low + (position - lower) * (np.take_along_axis(table, lower + 1, axis=1) - low)
+
+
+def seasonal_scale(day: ArrayLike, score: ArrayLike, at_day: ArrayLike) -> Floats:
+    """How much wider than usual scores spread in each season.
+
+    The root mean square of the scores by month, over three months weighted 1:2:1, straight between the months' middles. A month with
+    few hours counts as usual: `_HOURS_OF_DOUBT` ordinary hours are added to each.
+
+    Args:
+        day: days since a fixed date, shape (n,).
+        score: normal scores of these times, shape (n,).
+        at_day: where the factor is wanted, shape (m,).
+
+    Returns:
+        Factors, shape (m,).
+    """
+    twelfth = 365.2425 / 12
+    z = np.asarray(score, dtype=float)
+    which = (np.asarray(day, dtype=float) // twelfth).astype(int) % 12
+    squares = np.bincount(which, z**2, minlength=12)
+    count = np.bincount(which, minlength=12).astype(float)
+    weight = np.array([0.5, 1.0, 0.5])
+    squares = sum(w * np.roll(squares, shift) for w, shift in zip(weight, (-1, 0, 1), strict=True))
+    count = sum(w * np.roll(count, shift) for w, shift in zip(weight, (-1, 0, 1), strict=True))
+    scale = np.sqrt((squares + _HOURS_OF_DOUBT) / (count + _HOURS_OF_DOUBT))
+    position = (np.asarray(at_day, dtype=float) / twelfth - 0.5) % 12
+    return np.interp(position, np.arange(13), np.append(scale, scale[0]))
