@@ -495,7 +495,7 @@ def test_a_partition_whose_neighbour_is_absent_fails_with_a_sentence_that_names_
     field.lake.path(table("metered_hours"), SITE, LAST).unlink()
     field.lake.path(table("hourly_flow"), SITE, MIDDLE).unlink()
     result = _job(field).execute_in_process(
-        asset_selection=[AssetKey("hourly_flow")],
+        asset_selection=[AssetKey(name) for name in computation_of("hourly_flow").tables],
         partition_key=MultiPartitionKey({"site": SITE, "water_year": str(MIDDLE)}),
         instance=instance,
         raise_on_error=False,
