@@ -20,6 +20,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -205,7 +206,55 @@ def _parser() -> argparse.ArgumentParser:
         ".venv/bin/drainledger health",
     )
     _add_places(health)
+    _add_compare_plots(commands)
     return parser
+
+
+def _add_compare_plots(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    compare = _command(
+        commands,
+        "compare-plots",
+        "say what a treatment did, by a plot that did not have it",
+        "Pairs a treated plot with a control: regression of treated on control before the change, shift after it, with a 90 % interval "
+        "that carries scatter, autocorrelation and the uncertainty of the loads, and one plain sentence. What is not named comes from "
+        "treatments.csv: the plot and the day of the only change; as control, of the plots that kept their treatment the one that goes "
+        "best with the treated plot before the change. Says why where the design cannot carry a comparison: too few pairs, control beyond "
+        "what it had before, plots that do not go together, a control that was changed too, too much that was filled. Prints a table, "
+        "writes a picture; changes no table. Needs what `drainledger run` has stored. Exit code 1: it cannot be told.",
+        "drainledger compare-plots --treated P2\n"
+        "  drainledger compare-plots --treated P2 --control P1 --change 2020-11-14 --by event --of volume",
+    )
+    _add_places(compare)
+    compare.add_argument(
+        "--treated", metavar="PLOT", help="the plot whose treatment changed (default: the only one that did)"
+    )
+    compare.add_argument(
+        "--control",
+        metavar="PLOT",
+        help="the plot beside it (default: the best of those that kept theirs)",
+    )
+    compare.add_argument(
+        "--change",
+        type=_day,
+        metavar="DAY",
+        help="first day of the new treatment, as 2020-11-14 (default: the only one of the plot)",
+    )
+    compare.add_argument(
+        "--by", choices=("month", "event", "year"), default="month", help="what a pair is (default: month)"
+    )
+    compare.add_argument("--of", metavar="WHAT", help="volume, or an analyte (default: the first analyte of site.yaml)")
+    compare.add_argument(
+        "--scale",
+        choices=("auto", "log", "plain"),
+        default="auto",
+        help="lines of logarithms or of the values as they are (default: logarithms where all are positive)",
+    )
+    compare.add_argument(
+        "--picture",
+        type=Path,
+        metavar="FILE",
+        help="where the picture (SVG) goes (default: named after what it shows, in this folder)",
+    )
 
 
 def _add_load_methods(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -409,6 +458,13 @@ def _add_places(command: argparse.ArgumentParser) -> None:
     )
 
 
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"a day is written as 2020-11-14, not {text}") from None
+
+
 def _port(text: str) -> int:
     if not text.isdecimal() or not 1 <= int(text) <= 65535:
         raise argparse.ArgumentTypeError(f"a port is a whole number from 1 to 65535, not {text}")
@@ -474,6 +530,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             if command.dry_run:
                 return _dry_run(console, errors, lake, sites, command.accept)
             return _run(console, errors, lake, sites, command.accept)
+        if command.command == "compare-plots":
+            return _compare_plots(console, lake, sites, command)
         if command.command == "load-methods":
             return _load_methods(console, lake, sites, command.plot)
         if command.command == "status":
@@ -590,6 +648,7 @@ def _size_meter(console: Console, lake: Lake, command: argparse.Namespace) -> in
         raise RefusalError(f"--csv and the picture would both be {picture}. Name another place for one of them.")
     for target in filter(None, (picture, command.csv)):
         _keep_out(target, lake, site)
+        _keep_apart(target, lake, site)
     conditions = Conditions(
         exceeded_pct=command.exceeded,
         angle_deg=command.reducer_angle_deg,
@@ -711,6 +770,48 @@ def _trace(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]
         raise RefusalError(str(error)) from error
 
 
+def _keep_apart(target: Path, lake: Lake, site: Site) -> None:
+    """Refuse a file that a person asks for among registers, raw files or tables."""
+    for kept in (site.folder, lake.root / "raw", lake.tables):
+        if target.resolve().is_relative_to(kept.resolve()):
+            raise RefusalError(
+                f"{target} would lie in {kept}, where only what belongs there is kept. Name another place."
+            )
+
+
+def _only_site(sites: dict[str, Site]) -> Site:
+    if len(sites) > 1:
+        raise RefusalError(
+            f"Which site is meant? Name its folder with --site; {len(sites)} are known: {', '.join(sites)}."
+        )
+    return next(iter(sites.values()))
+
+
+def _compare_plots(console: Console, lake: Lake, sites: dict[str, Site], command: argparse.Namespace) -> int:
+    from pipeline.lake import replace_text
+    from pipeline.publish.comparison import compare_plots, comparison_text
+    from pipeline.publish.comparison_picture import comparison_picture
+    from pipeline.stages.paired_plots import DesignError
+
+    site = _only_site(sites)
+    if command.picture is not None:
+        _keep_apart(command.picture, lake, site)
+    change = None if command.change is None else site.midnight(command.change)
+    of = command.of or site.analytes[0]
+    try:
+        result = compare_plots(lake, site, command.treated, command.control, change, of, command.by, command.scale)
+    except DesignError as error:
+        raise RefusalError(str(error)) from error
+    plots = f"{result.design.treated}_{result.design.control}".replace("/", "_")
+    picture = command.picture or Path(f"compare-plots_{site.site}_{plots}_{of}_{command.by}.svg")
+    _keep_apart(picture, lake, site)
+    for part in comparison_text(result, site):
+        console.print(part, highlight=False, soft_wrap=isinstance(part, Text))
+    replace_text(picture, comparison_picture(result, site))
+    console.print(f"Picture: {picture}", markup=False, highlight=False, soft_wrap=True)
+    return DONE
+
+
 def _load_methods(console: Console, lake: Lake, sites: dict[str, Site], plot: str | None) -> int:
     from pipeline.publish.load_methods_text import methods_text, stored_methods
 
@@ -768,8 +869,6 @@ def _report(console: Console, lake: Lake, sites: dict[str, Site], out: Path | No
 
 
 def _proofs(console: Console, files: Sequence[Path], named: Sequence[Path] | None, lake_folder: Path) -> int:
-    from datetime import date
-
     from pipeline.publish.proofs import proofs_text
     from pipeline.stages.bench_proofs import bench_proofs
 

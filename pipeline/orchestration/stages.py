@@ -24,7 +24,7 @@ VERSIONS: Mapping[str, int] = {
     "sample_flow": 1,
     "bench_proofs": 1,
     "concentration_members": 2,
-    "loads": 2,
+    "loads": 3,
     "period_loads": 1,
     "load_methods": 1,
 }

@@ -24,7 +24,7 @@ from pipeline.science.variance_shares import variance_shares
 from pipeline.site import Site
 from pipeline.stages.concentration import ConcentrationEnsemble, concentration_rows
 from pipeline.stages.flow_ensemble import FlowEnsemble, draws_of, flow_ensembles
-from pipeline.stages.load_periods import Calendar, Named
+from pipeline.stages.load_periods import Calendar
 from pipeline.tables import table
 
 Floats = NDArray[np.float64]
@@ -282,10 +282,14 @@ class _Made:
         ):
             rows = load_columns(sums.by(named.periods), self.area_ha[plot])
             self._keep(name, named.columns.assign(**of_series), rows)
-        months = Named(calendar.months().periods, calendar.months().columns.set_axis(["period"], axis=1))
-        for kind, named in (("month", months), ("own", calendar.own_periods(self.site))):
+        for kind, named in (
+            ("month", calendar.months()),
+            ("event", calendar.events()),
+            ("own", calendar.own_periods(self.site)),
+        ):
             rows = _member_columns(sums.by(named.periods))
-            self._keep("load_members", named.columns.assign(kind=kind, **of_series), rows)
+            columns = named.columns.set_axis(["period"], axis=1)
+            self._keep("load_members", columns.assign(kind=kind, **of_series), rows)
         spells = calendar.treatments()
         self.spells.append((spells.columns.assign(**of_series), sums.by(spells.periods)))
         self._keep("concentration", concentration_rows(ensemble))
