@@ -108,7 +108,7 @@ def sentence(result: PlotsCompared, site: Site) -> str:
     total = total_effect(result)
     count = int((result.pairs.used & result.pairs.rows["after"].to_numpy()).sum())
     unit = unit_of(result)
-    changed = _more_or_less(share) if np.isfinite(share) else f"{_signed(found.shift.value)} {unit} a {design.by}"
+    changed = _more_or_less(share) if np.isfinite(share) else f"{_signed(found.shift.value)} {unit} per {design.by}"
     within = (
         f"{_more_or_less(low)} to {_more_or_less(high)}"
         if np.isfinite(share)

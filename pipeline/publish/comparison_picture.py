@@ -18,7 +18,7 @@ from pipeline.publish.picture import COLOURS, FAINT, MARKS, QUIET, Axis, documen
 from pipeline.site import Site
 from pipeline.stages.paired_plots import PlotsCompared
 
-WIDTH, LEFT, RIGHT, PANEL = 800.0, 78.0, 560.0, 420.0
+WIDTH, LEFT, RIGHT, PANEL = 800.0, 78.0, 520.0, 420.0
 CHARACTERS = 118
 POINTS = 40
 
@@ -41,7 +41,7 @@ def comparison_picture(result: PlotsCompared, site: Site) -> str:
         ("control", (LEFT, RIGHT)), ("treated", (top + PANEL, top)),
     ))  # fmt: skip
     what = "drainage" if design.of == "volume" else design.of
-    write(svg, 20, top - 10, f"{design.treated}: {what}, {unit} a {design.by}", weight="600", size=13)
+    write(svg, 20, top - 10, f"{design.treated}: {what}, {unit} per {design.by}", weight="600", size=13)
     for tick in up.ticks():
         shape(svg, "line", x1=LEFT, x2=RIGHT, y1=up(tick), y2=up(tick), stroke=FAINT, **{"stroke-width": "0.8"})
         write(svg, LEFT - 8, up(tick) + 4, f"{tick:g}", anchor="end", fill=QUIET)
@@ -55,7 +55,7 @@ def comparison_picture(result: PlotsCompared, site: Site) -> str:
         svg,
         middle,
         top + PANEL + 36,
-        f"{design.control}: {what}, {unit} a {design.by}",
+        f"{design.control}: {what}, {unit} per {design.by}",
         anchor="middle",
         weight="600",
         size=13,
