@@ -842,7 +842,10 @@ def _keep_out(target: Path, lake: Lake, site: Site) -> None:
 
 def _report(console: Console, lake: Lake, sites: dict[str, Site], out: Path | None) -> int:
     from pipeline.lake import open_session, replace_text
+    from pipeline.orchestration.runs import look
+    from pipeline.orchestration.workbench import Workbench
     from pipeline.publish.report import ReportError, report_page
+    from pipeline.publish.summary import not_up_to_date
 
     if out is not None and len(sites) > 1:
         raise RefusalError(f"Each site has a page of its own: name the site of {out} with --site ({', '.join(sites)}).")
@@ -850,6 +853,7 @@ def _report(console: Console, lake: Lake, sites: dict[str, Site], out: Path | No
     for name, site in sites.items():
         _keep_out(targets[name], lake, site)
     for name, site in sites.items():
+        stale = [f"Not up to date: {sentence}" for sentence in not_up_to_date(look(Workbench(lake, sites), site).all())]
         with tempfile.TemporaryDirectory() as spill, open_session(Path(spill)) as session, _bar(console) as bar:
             task = bar.add_task(f"reading the tables of {name}", total=None)
 
@@ -857,7 +861,7 @@ def _report(console: Console, lake: Lake, sites: dict[str, Site], out: Path | No
                 bar.update(task, completed=done, total=of)
 
             try:
-                page = report_page(session, lake, site, on_part)
+                page = report_page(session, lake, site, stale, on_part)
             except ReportError as error:
                 raise RefusalError(str(error)) from error
         replace_text(targets[name], page)
@@ -865,6 +869,8 @@ def _report(console: Console, lake: Lake, sites: dict[str, Site], out: Path | No
         console.print(
             f"{targets[name]} ({size:.1f} MB) opens in any browser.", markup=False, highlight=False, soft_wrap=True
         )
+        for sentence in stale:
+            console.print(f"{sentence} The page says so too.", markup=False, highlight=False, soft_wrap=True)
     return DONE
 
 

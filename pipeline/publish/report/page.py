@@ -10,14 +10,20 @@ import base64
 import hashlib
 import html
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib import resources
 from typing import Any
 
 import duckdb
 
 from pipeline.lake import Lake
+from pipeline.publish.report.backwater import backwater
+from pipeline.publish.report.concentrations import concentrations
+from pipeline.publish.report.doubt import budget, methods
+from pipeline.publish.report.events import events
 from pipeline.publish.report.flow import hours, intervals, monthly
+from pipeline.publish.report.growth import growth
+from pipeline.publish.report.health import changes, checks, meters, supply
 from pipeline.publish.report.reading import Source
 from pipeline.publish.report.record import record
 from pipeline.publish.report.words import milliseconds, plain
@@ -25,13 +31,35 @@ from pipeline.publish.report.yearly import analyte_title, yearly
 from pipeline.site import Site
 from pipeline.tables.declared import NEGATIVE_IS_REAL
 
-SCRIPTS = ("base", "drawing", "annual", "calendar", "flowdata", "flow", "start")
+SCRIPTS = (
+    "base",
+    "drawing",
+    "annual",
+    "calendar",
+    "flowdata",
+    "flow",
+    "backwater",
+    "growth",
+    "samples",
+    "doubt",
+    "start",
+)
 """Files of parts/ in the order in which they run."""
 
 READ_AT_ONCE: dict[str, Callable[[Source], Any]] = {
     "yearly": yearly,
     "record": record,
     "monthly": monthly,
+    "backwater": backwater,
+    "growth": growth,
+    "events": events,
+    "concentrations": concentrations,
+    "budget": budget,
+    "methods": methods,
+    "checks": checks,
+    "meters": meters,
+    "supply": supply,
+    "changes": changes,
 }
 READ_WHEN_SHOWN: dict[str, Callable[[Source], Any]] = {"hours": hours, "intervals": intervals}
 """Long series stand at the end of the file, so that the page is there before they are unpacked."""
@@ -45,6 +73,7 @@ def report_page(
     session: duckdb.DuckDBPyConnection,
     lake: Lake,
     site: Site,
+    stale: Sequence[str] = (),
     on_part: Callable[[int, int], None] = lambda done, of: None,
 ) -> str:
     """The page of one site: HTML that needs nothing else.
@@ -55,6 +84,7 @@ def report_page(
         session: does the reading.
         lake: holds the tables.
         site: the experiment.
+        stale: what is to be said of tables that are not up to date.
         on_part: told how many parts are read, and of how many.
 
     Raises:
@@ -69,7 +99,7 @@ def report_page(
         on_part(len(read), len(parts))
         read[name] = part(source)
     on_part(len(parts), len(parts))
-    data = _site(source) | {name: read[name] for name in READ_AT_ONCE}
+    data = _site(source) | {"stale": list(stale)} | {name: read[name] for name in READ_AT_ONCE}
     script = "\n".join(_part(f"{name}.js") for name in SCRIPTS)
     allowed = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return _filled(

@@ -51,8 +51,9 @@ def yearly(source: Source) -> dict[str, Any]:
 
 
 def analyte_title(name: str) -> str:
-    """An analyte in words, such as nitrate (as N)."""
-    return f"{ANALYTES[name].meaning.split(':')[0]} (as {ANALYTES[name].element})"
+    """An analyte in words, such as Nitrate (as N)."""
+    meaning = ANALYTES[name].meaning.split(":")[0]
+    return f"{meaning[0].upper()}{meaning[1:]} (as {ANALYTES[name].element})"
 
 
 def _of_analyte(source: Source, annual: pd.DataFrame, treatments: pd.DataFrame) -> dict[str, Any]:
@@ -165,16 +166,14 @@ def _headline(rows: list[dict[Any, Any]]) -> Said:
         return ["No load of a whole water year is known yet."]
     said: Said = []
     for year in sorted({row["water_year"] for row in known}):
-        loads = sorted((row["load_kg_ha"], row["plot"]) for row in known if row["water_year"] == year)
-        said += [
-            f"{'In water year' if not said else 'In'} {year} ",
-            amount(loads[0][0], "kg_ha_bare"),
-            " to " if len(loads) > 1 else "",
-            *([amount(loads[-1][0], "kg_ha")] if len(loads) > 1 else [{"u": "kg_ha"}]),
-            f" ({loads[0][1]}, {loads[-1][1]})" if len(loads) > 1 else f" ({loads[0][1]})",
-            "; ",
-        ]
-    said[-1] = "."
+        of_year = sorted((row["load_kg_ha"], row["plot"]) for row in known if row["water_year"] == year)
+        (least, lowest), (most, highest) = of_year[0], of_year[-1]
+        said.append(f"{'Water year ' if not said else ''}{year}: ")
+        if len(of_year) > 1:
+            said += [amount(least, "kg_ha_bare"), f" ({lowest}) to ", amount(most, "kg_ha"), f" ({highest}); "]
+        else:
+            said += [amount(least, "kg_ha"), f" ({lowest}); "]
+    said[-1] = str(said[-1]).removesuffix("; ") + "."
     return said
 
 

@@ -5,8 +5,8 @@ function drawAnnual(svg, width) {
   const treatments = [...new Set(years.flatMap((year) => year.groups.map((group) => group.treatment)))].filter((name) => !name.includes(", then ")).sort();
   const rows = years.flatMap((year) => year.groups.flatMap((group) => group.plots));
   const wide = width >= 720;
-  const label = 62, numbers = width >= 480 ? 128 : 0, gap = 26;
-  const room = wide ? (width - label - 2 * numbers - gap) / 2 : width - label - numbers;
+  const label = 62, numbers = width >= 480 ? 128 : 0;
+  const room = wide ? (width - 2 * label - 2 * numbers - 30) / 2 : width - label - numbers;
   const panels = [["load", "kg_ha", "Load"], ["volume", "mm", "Drainage"]];
   let height = 0;
   const drawPanel = ([name, quantity, title], left, top) => {
@@ -19,8 +19,8 @@ function drawAnnual(svg, width) {
       shape(svg, "text", { x: left - label, y: y + 4, class: "strong" }, String(year.year));
       y += 18;
       for (const group of year.groups) {
-        const first = y, tall = group.plots.length * 19;
-        if (group.mean && group.mean[name][1] !== null) {
+        const shown = group.mean && group.mean[name][1] !== null, first = y, tall = (group.plots.length + (shown ? 1 : 0)) * 19;
+        if (shown) {
           const [value, low, high] = group.mean[name].map((one) => x(converted(one, quantity)));
           shape(svg, "rect", { x: rounded(low), y: first - 9, width: rounded(Math.max(high - low, 1)), height: tall, class: "mean" });
           shape(svg, "line", { x1: rounded(value), x2: rounded(value), y1: first - 9, y2: first - 9 + tall, class: "mean-line" });
@@ -41,6 +41,19 @@ function drawAnnual(svg, width) {
           }
           y += 19;
         }
+        if (shown) {
+          // The treatment's name stands on the side of its band that has more room.
+          const [low, high] = [x(converted(group.mean[name][1], quantity)), x(converted(group.mean[name][2], quantity))];
+          const before = low - left > left + room - high, words = `${group.treatment || "all"}, mean of ${group.mean.plots}`;
+          const place = before ? { x: rounded(low - 8), "text-anchor": "end" } : { x: rounded(high + 8) };
+          shape(svg, "text", { ...place, y: y + 4, class: "small quiet" }, cut(words, Math.max(8, Math.floor((before ? low - left : left + room - high) / 6.2))));
+          if (numbers) {
+            const text = shape(svg, "text", { x: left + room + 8, y: y + 4 });
+            shape(text, "tspan", { class: "strong" }, bare(group.mean[name][0], quantity));
+            shape(text, "tspan", { class: "small quiet", dx: 5 }, `${bare(group.mean[name][1], quantity)}–${bare(group.mean[name][2], quantity)}`);
+          }
+          y += 19;
+        }
         y += 5;
       }
       y += 8;
@@ -54,7 +67,7 @@ function drawAnnual(svg, width) {
   };
   if (wide) {
     height = drawPanel(panels[0], label, 0);
-    drawPanel(panels[1], label + room + numbers + gap + 0, 0, true);
+    drawPanel(panels[1], 2 * label + room + numbers + 30, 0);
   } else {
     height = drawPanel(panels[0], label, 0);
     height = drawPanel(panels[1], label, height + 22);

@@ -25,10 +25,12 @@ const QUANTITIES = {
   share: { si: ["%", 100, 0], us: ["%", 100, 0] },
   percent: { si: ["%", 1, 0], us: ["%", 1, 0] },
   percent_fine: { si: ["%", 1, 2], us: ["%", 1, 2] },
+  percent_signed: { si: ["%", 1, 0], us: ["%", 1, 0] },
+  number_fine: { si: ["", 1, 4], us: ["", 1, 4] },
   number: { si: ["", 1, 2], us: ["", 1, 2] },
   count: { si: ["", 1, 0], us: ["", 1, 0] },
 };
-const TEXTUAL = new Set(["text", "instant", "day", "year"]);
+const TEXTUAL = new Set(["text", "instant", "day", "year", "flag"]);
 
 const unitOf = (quantity) => (QUANTITIES[quantity] ? QUANTITIES[quantity][state.units][0] : "");
 const converted = (value, quantity) => value * QUANTITIES[quantity][state.units][1];
@@ -48,12 +50,13 @@ function bare(value, quantity) {
   if (quantity === "day") return typeof value === "number" ? day(value) : value;
   if (typeof value === "boolean") return value ? "yes" : "no";
   if (!QUANTITIES[quantity]) return String(value);
-  return decimal(converted(value, quantity), QUANTITIES[quantity][state.units][2]);
+  const sign = quantity === "percent_signed" && value >= 0 ? "+" : "";
+  return sign + decimal(converted(value, quantity), QUANTITIES[quantity][state.units][2]);
 }
 
 function shown(value, quantity) {
   const unit = unitOf(quantity);
-  const gap = unit === "%" ? " " : " ";
+  const gap = unit === "%" ? "\u202f" : "\u00a0";
   return bare(value, quantity) + (unit && value !== null ? gap + unit : "");
 }
 
@@ -69,7 +72,7 @@ const midnight = (year, month, date = 1) => Date.UTC(year, month, date) - data.o
 function sentence(parts) {
   return (parts || []).map((part) => {
     if (typeof part === "string") return part;
-    if (part.u) return " " + unitOf(part.u);
+    if (part.u) return "\u00a0" + unitOf(part.u);
     return part.q.endsWith("_bare") ? bare(part.v, part.q.slice(0, -5)) : shown(part.v, part.q);
   }).join("");
 }

@@ -2,7 +2,7 @@
 
 async function startCalendar(holder) {
   const { record } = data;
-  if (!record.plots.length) return void holder.append(element("p", { class: "note" }, "No hour of flow is stored."));
+  if (!record.plots.length) return nothing(holder, "No hour of flow is stored.");
   const strips = await Promise.all(record.plots.map(async ({ plot, hours }) => ({ plot, hours: await unpacked(hours) })));
   const used = record.bases.filter((_, number) => strips.some(({ hours }) => hours.subarray(number * record.days, (number + 1) * record.days).some((value) => value > 0)));
   const key = legend([

@@ -60,11 +60,12 @@ function timeTicks(start, end, room) {
   }
 }
 
-function timeAxis(svg, x, y, top, room) {
+function timeAxis(svg, x, y, top, labelled = true) {
   let taken = -Infinity;
-  for (const { time, label, strong } of timeTicks(x.low, x.high, room)) {
+  for (const { time, label, strong } of timeTicks(x.low, x.high, x.end - x.start)) {
     const place = rounded(x(time));
     shape(svg, "line", { x1: place, x2: place, y1: top, y2: y, class: "grid" });
+    if (!labelled) continue;
     const half = label.length * 3.2;
     if (place - half < taken + 6 || place + half > x.end + 30) continue;
     shape(svg, "text", { x: place, y: y + 16, "text-anchor": "middle", class: strong ? "small strong" : "small quiet" }, label);
@@ -112,6 +113,8 @@ const MARKS = [
   (svg, x, y, r, more) => shape(svg, "path", { d: `M${rounded(x)} ${rounded(y - r * 1.3)}L${rounded(x + r * 1.2)} ${rounded(y + r)}H${rounded(x - r * 1.2)}Z`, class: "mark", ...more }),
   (svg, x, y, r, more) => shape(svg, "path", { d: `M${rounded(x)} ${rounded(y - r * 1.4)}L${rounded(x + r * 1.4)} ${rounded(y)}L${rounded(x)} ${rounded(y + r * 1.4)}L${rounded(x - r * 1.4)} ${rounded(y)}Z`, class: "mark open", ...more }),
   (svg, x, y, r, more) => shape(svg, "path", { d: `M${rounded(x)} ${rounded(y + r * 1.3)}L${rounded(x + r * 1.2)} ${rounded(y - r)}H${rounded(x - r * 1.2)}Z`, class: "mark", ...more }),
+  (svg, x, y, r, more) => shape(svg, "path", { d: `M${rounded(x - r)} ${rounded(y - r)}l${2 * r} ${2 * r}m0 ${-2 * r}l${-2 * r} ${2 * r}`, class: "mark", fill: "none", ...more }),
+  (svg, x, y, r, more) => shape(svg, "path", { d: `M${rounded(x - r * 1.3)} ${rounded(y)}h${2.6 * r}m${-1.3 * r} ${-1.3 * r}v${2.6 * r}`, class: "mark", fill: "none", ...more }),
 ];
 const markOf = (number) => MARKS[number % MARKS.length];
 
@@ -133,6 +136,9 @@ function drawPatterns() {
     shape(pattern, "line", { x1: 0, x2: 0, y1: 0, y2: 5, stroke: `var(${colour})`, "stroke-width": name === "backward" ? 2 : 1.6 });
   }
 }
+
+// A figure of which there is nothing to show yet.
+const nothing = (holder, words) => holder.replaceWith(element("p", { class: "note" }, words));
 
 function legend(entries) {
   const list = element("ul", { class: "legend" });

@@ -5,7 +5,7 @@ const view = { plot: null, start: 0, end: 0, root: false };
 
 async function startFlow(holder) {
   const names = data.plots.map(({ plot }) => plot).filter((plot) => seriesOf("hours").plots[plot]);
-  if (!names.length) return void holder.append(element("p", { class: "note" }, "No hour of flow is stored."));
+  if (!names.length) return nothing(holder, "No hour of flow is stored.");
   view.plot = names[0];
   [view.start, view.end] = [data.start, data.end];
   let flow = await flowOfPlot(view.plot);
@@ -120,7 +120,7 @@ function drawFlow(svg, width, flow, sky, shownView) {
     low = Math.min(low, -step.reverse, step.net || 0, step.low || 0);
   }
   const y = scale(turned(low) - (low < 0 ? 0.04 * (turned(high) - turned(low)) : 0), turned(high) * 1.04, bottom, top);
-  timeAxis(svg, x, bottom + 12, rainTop, right - left);
+  timeAxis(svg, x, bottom + 12, rainTop);
   flowAxis(svg, y, left, right, root);
   shape(svg, "text", { x: 0, y: top - 5, class: "small quiet" }, `${unitOf("l_min")}${length >= HOUR ? `, means of ${length === HOUR ? "an hour" : length < DAY ? `${length / HOUR} hours` : length === DAY ? "a day" : `${length / DAY} days`}` : `, every ${length / 60000} minutes`}`);
   const zero = y(0);
@@ -143,7 +143,7 @@ function drawFlow(svg, width, flow, sky, shownView) {
   if (areas.band) shape(inside, "path", { d: areas.band, fill: "url(#lines-band)" });
   shape(inside, "path", { d: areas.forward, fill: "var(--forward-fill)" });
   shape(inside, "path", { d: areas.reverse, fill: "url(#lines-backward)" });
-  shape(inside, "path", { d: pathOf(line), fill: "none", stroke: "var(--net)", "stroke-width": steps.length > 500 ? 1 : 1.5, "stroke-linejoin": "round" });
+  shape(inside, "path", { d: pathOf(line), fill: "none", stroke: "var(--net)", "stroke-width": steps.length > 0.5 * (right - left) ? 1 : 1.5, "stroke-linejoin": "round" });
   basisStrip(inside, flow, x, start, end, bottom + 4);
   if (sky.rain) drawRain(svg, inside, sky.rain, flow.first, x, start, end, length, rainTop, rainTall);
   let foot = bottom + 34;

@@ -42,7 +42,7 @@ const STEPS = [1, 2, 3, 6, 12, 24, 72, 168];
 // Steps of a window: intervals where these are few enough, else means over whole hours. Rates in L/min, rain in mm of the step.
 function stepsOf(flow, start, end, most) {
   const grid = flow.grids.find((one) => one.start <= end && one.start + one.n * one.length >= start);
-  if (grid && grid.length < HOUR && (end - start) / grid.length <= Math.max(most, 300)) return { length: grid.length, steps: intervalSteps(flow, start, end) };
+  if (grid && grid.length < HOUR && (end - start) / grid.length <= most) return { length: grid.length, steps: intervalSteps(flow, start, end) };
   const size = STEPS.find((hours) => (end - start) / (hours * HOUR) <= most) || 336;
   const wall = (flow.first + data.offset) / HOUR % 24;
   let hour = Math.max(0, Math.floor((start - flow.first) / HOUR));

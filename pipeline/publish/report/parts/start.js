@@ -42,7 +42,7 @@ function startContents() {
 
 function startWords() {
   for (const holder of document.querySelectorAll("[data-said]")) {
-    const write = () => { holder.textContent = sentence(at(holder.dataset.said)); };
+    const write = () => { const said = at(holder.dataset.said); holder.textContent = typeof said === "string" ? said : sentence(said); };
     write();
     onChange(write);
   }
@@ -51,10 +51,13 @@ function startWords() {
     write();
     onChange(write);
   }
-  for (const holder of document.querySelectorAll("[data-sheet]")) fold(holder, holder.dataset.summary, () => at(holder.dataset.sheet), holder.hasAttribute("data-open"));
+  for (const holder of document.querySelectorAll("[data-sheet]")) if (at(holder.dataset.sheet)?.rows.length) fold(holder, holder.dataset.summary, () => at(holder.dataset.sheet), holder.hasAttribute("data-open"));
 }
 
-const STARTS = { annual: startAnnual, calendar: startCalendar, flow: startFlow };
+const STARTS = {
+  annual: startAnnual, calendar: startCalendar, flow: startFlow, backwater: startBackwater, growth: startGrowth, events: startEvents,
+  concentrations: startConcentrations, budget: startBudget, methods: startMethods, supply: startSupply,
+};
 
 async function startPage() {
   drawPatterns();
