@@ -1,0 +1,326 @@
+"""How far loads lie from the hidden truth when concentrations are known from samples only, and whether their intervals tell it.
+
+Run `python -m tests.bench.concentration_recovery`. Fields are invented; grabs every so many days and flow-paced event composites are
+taken of their true hourly concentration, with a laboratory's errors of single results (2 %) and of batches (1 %), and the stage that
+estimates concentrations runs on them, for every year. Beside it stands linear interpolation with continuous flow on the same results.
+
+    --fields N         fields of five plots and three years each (20: 300 plot-years); --first S is the first seed
+    --every D ...      days between grabs (3 7 14 28)
+    --truth KIND       field: the invented field's own nitrate (tests/field/nitrate.py); dilution, flushing, none: a power law of flow
+                       with exponent -0.25, 0.25 or 0 that differs from plot to plot, a season, and deviations of days and weeks
+    --grabs-only       no composites
+    --gaps             flow hidden in gaps as in tests/bench/gap_recovery.py and filled by the project's stage; without it the flow is known
+    --soil other, --weather real
+
+The published finding: nitrate sampled every 2.7 to 17.5 days gives the annual load within 10 %, and linear interpolation with
+continuous flow is slightly low (Williams and others 2015, Journal of Hydrology). `--grabs-only --every 2.7 7 17.5` shows what it is here.
+
+What a field gave is kept under the temporary folder, by plan, options and code, so that a study can be made in parts.
+
+Belongs here: this study. Does not: assertions; what is printed is judged by people.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+
+import pipeline.science
+import pipeline.stages
+import tests.field
+from pipeline.science.event_rule import event_hours
+from pipeline.science.interpolation import lines_between, statements
+from pipeline.site import load_site
+from pipeline.stages.concentration import concentration_members
+from tests.bench import gap_recovery
+from tests.field import Plan, simulate
+from tests.field.laboratory import event_composites
+from tests.field.plots import invent_plots
+from tests.field.site_folder import write_site_folder
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+EXPONENT = {"dilution": -0.25, "flushing": 0.25, "none": 0.0}
+OWN_ERROR, BATCH_ERROR, BATCH_DAYS = 0.02, 0.01, 28
+RUNNING_L = 24.0
+"""A grab is taken where the hour drains more than this."""
+ALWAYS_H = 1e6
+STANDING_EVENTS = 0.002
+"""Events of a smaller share of the year's load are left out."""
+
+
+@dataclass(frozen=True)
+class Truth:
+    """A field's true hours, shape (plots, hours)."""
+
+    flow: gap_recovery.Truth
+    nitrate: Floats
+    hours_utc: pd.DatetimeIndex
+
+    @property
+    def net_l(self) -> Floats:
+        return self.flow.net_l
+
+
+def _digest(*parts: object) -> str:
+    return hashlib.sha256(repr(parts).encode()).hexdigest()[:20]
+
+
+def _code(*packages: str) -> str:
+    files = [file for package in packages for file in sorted(Path(package).glob("*.py"))]
+    return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
+
+
+def _kept(name: str) -> Path:
+    folder = Path(tempfile.gettempdir()) / "drainledger-concentration-recovery" / name
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def truth_of(plan: Plan) -> Truth:
+    """The truth of a plan, from the temporary folder where it has been invented before."""
+    folder = _kept(_digest(_code(str(Path(tests.field.__file__).parent)), plan))
+    arrays = folder / "truth.npz"
+    if not arrays.exists():
+        field = simulate(plan)
+        write_site_folder(field, folder / "configs")
+        part = folder / "part.npz"
+        np.savez(
+            part,
+            forward_l=field.forward_l,
+            reverse_l=field.reverse_l,
+            nitrate=field.nitrate_mg_l,
+            hour_start=field.times_hourly.astype("datetime64[us]"),
+            rain_mm=field.weather["rain_mm"],
+            air_temp_c=field.weather["air_temp_c"],
+        )
+        part.replace(arrays)
+    site = load_site(folder / "configs")
+    with np.load(arrays) as kept:
+        weather = pd.DataFrame({name: kept[name] for name in ("hour_start", "rain_mm", "air_temp_c")})
+        weather["hour_start"] = weather["hour_start"].dt.tz_localize("UTC")
+        plots = [row.plot for row in site.plots]
+        area = np.array([row.area_ha for row in site.plots])
+        flow = gap_recovery.Truth(plan, site, plots, area, kept["forward_l"], kept["reverse_l"], weather)
+        return Truth(flow, kept["nitrate"], pd.DatetimeIndex(weather["hour_start"]))
+
+
+def _wandering(generator: np.random.Generator, shape: tuple[int, int], hours: float, sd: float) -> Floats:
+    carried = np.exp(-1 / hours)
+    new = generator.standard_normal(shape) * sd
+    new[:, 1:] *= np.sqrt(1 - carried**2)
+    return np.asarray(lfilter([1.0], [1.0, -carried], new, axis=1))
+
+
+def power_law(truth: Truth, kind: str) -> Floats:
+    """Another truth: level, power law, season, deviations of ten days and of twelve hours, shape (plots, hours)."""
+    net = np.maximum(truth.net_l, 0.0)
+    generator = np.random.default_rng([truth.flow.plan.seed, 77])
+    plots, hours = net.shape
+    ratio = net / net.mean(axis=1, keepdims=True)
+    exponent = EXPONENT[kind] + generator.normal(0, 0.05, (plots, 1))
+    angle = 2 * np.pi * np.arange(hours) / 8766 + generator.uniform(0, 2 * np.pi)
+    level = np.log(generator.uniform(5, 15, (plots, 1)))
+    season = 0.25 * np.cos(angle) * generator.uniform(0.7, 1.3, (plots, 1))
+    # A trickle has the concentration of a tenth of the mean flow.
+    log = level + exponent * np.log(ratio + 0.1) + season
+    log += _wandering(generator, (plots, hours), 240.0, 0.15) + _wandering(generator, (plots, hours), 12.0, 0.08)
+    return np.exp(log)
+
+
+def grabs(truth: Truth, nitrate: Floats, days: float, generator: np.random.Generator) -> pd.DataFrame:
+    """Grabs of every plot at the same interval, in the forenoon if that is whole days, where water runs."""
+    plan, net = truth.flow.plan, truth.net_l
+    moment = np.arange(generator.uniform(0, days) * 24, plan.hours, days * 24)
+    if days == int(days):
+        moment = np.floor(moment / 24) * 24 + 9
+    moment = moment[moment < plan.hours - 1]
+    hour = moment.astype(int)
+    rows = []
+    for plot, name in enumerate(truth.flow.plots):
+        runs = net[plot, hour] > RUNNING_L
+        start = plan.start_local + (hour[runs] * 60 + 20).astype("timedelta64[m]")
+        rows.append(
+            pd.DataFrame({"plot": name, "kind": "grab", "start": start, "end": start, "mg_l": nitrate[plot, hour[runs]]})
+        )
+    return pd.concat(rows, ignore_index=True)
+
+
+def results_of(truth: Truth, nitrate: Floats, days: float, composites: bool, hidden: Flags) -> pd.DataFrame:
+    """Rows of `sample_results`, with a laboratory's errors."""
+    plan = truth.flow.plan
+    generator = np.random.default_rng([plan.seed, int(days * 10), 5])
+    parts = [grabs(truth, nitrate, days, generator)]
+    if composites:
+        taken = event_composites(plan, invent_plots(plan), truth.flow.forward_l, nitrate, hidden)
+        parts.append(taken[["plot", "kind", "start", "end", "mg_l"]])
+    rows = pd.concat(parts, ignore_index=True)
+    local = rows["start"].to_numpy("datetime64[s]")
+    batch = ((local - plan.start_local) // np.timedelta64(BATCH_DAYS, "D")).astype(int)
+    shared = 1 + BATCH_ERROR * generator.standard_normal(batch.max() + 1)
+    own = 1 + OWN_ERROR * generator.standard_normal(len(rows))
+    measured = rows["mg_l"] * shared[batch] * own
+    offset = np.timedelta64(int(truth.flow.site.utc_offset.total_seconds()), "s")
+    return rows.assign(
+        sample=[f"S{number:06d}" for number in range(len(rows))],
+        start=pd.DatetimeIndex(local - offset).tz_localize("UTC").as_unit("us"),
+        end=pd.DatetimeIndex(rows["end"].to_numpy("datetime64[s]") - offset).tz_localize("UTC").as_unit("us"),
+        analyte="nitrate_n",
+        mg_l=measured,
+        censored=False,
+        above_range=False,
+        detection_limit_mg_l=0.05,
+        batch=[f"B{number:03d}" for number in batch],
+        uncertainty_mg_l=OWN_ERROR * measured,
+        batch_uncertainty_pct=100 * BATCH_ERROR,
+    )
+
+
+def by_lines(results: pd.DataFrame, begin: pd.Timestamp, hours: int) -> Floats:
+    """Hourly concentration by straight lines between results; a composite stands in its window."""
+    start, end = (np.asarray((results[name] - begin) / pd.Timedelta(hours=1), dtype=float) for name in ("start", "end"))
+    said = statements(start, end, results["mg_l"], np.zeros(len(results)))
+    return np.asarray(lines_between(said, said.value, ALWAYS_H).at(np.arange(hours) + 0.5))
+
+
+def of_field(plan: Plan, days: float, kind: str, composites: bool, gaps: bool) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Plot-years and events: truth, estimate, bounds, linear interpolation; kg."""
+    options = (plan, days, kind, composites, gaps)
+    science, stages = (str(Path(module.__file__).parent) for module in (pipeline.science, pipeline.stages))  # type: ignore[arg-type]
+    kept = _kept("scores") / f"{_digest(options, _code(science, stages, str(Path(__file__).parent)))}.pkl"
+    if kept.exists():
+        return pd.read_pickle(kept)  # type: ignore[no-any-return]
+    truth = truth_of(plan)
+    nitrate = truth.nitrate if kind == "field" else power_law(truth, kind)
+    hidden = gap_recovery.hidden_hours(truth.flow) if gaps else np.zeros(nitrate.shape, dtype=bool)
+    results = results_of(truth, nitrate, days, composites, hidden)
+    site = truth.flow.site
+    years = site.water_years()
+    first = [int(truth.hours_utc.searchsorted(pd.Timestamp(site.water_year_period(year)[0]))) for year in years]
+    last = [*first[1:], plan.hours]
+    net, members = truth.net_l, {}
+    if gaps:
+        measured = gap_recovery.metered(truth.flow, hidden)
+        net = net.copy()
+        for year, begin, end in zip(years, first, last, strict=True):
+            filled = gap_recovery.by_stage(measured, truth.flow.weather, site, year, hidden[:, begin:end])
+            net[:, begin:end], members[year] = filled.net_l, filled.members
+    hours = pd.DataFrame(
+        {
+            "plot": np.repeat(truth.flow.plots, plan.hours),
+            "hour_start": np.tile(truth.hours_utc, len(truth.flow.plots)),
+            "net_l": net.ravel(),
+        }
+    )
+    lines = {
+        plot: by_lines(results[results["plot"] == plot], truth.hours_utc[0], plan.hours) for plot in truth.flow.plots
+    }
+    annual, events = [], []
+    for year, begin, end in zip(years, first, last, strict=True):
+        near = (hours["hour_start"] >= truth.hours_utc[max(begin - 8784, 0)]) & (
+            hours["hour_start"] <= truth.hours_utc[min(end + 8784, plan.hours) - 1]
+        )
+        began = time.process_time()
+        ensembles = list(concentration_members(results, hours[near], site, year))
+        seconds = (time.process_time() - began) / len(ensembles)
+        for number, ensemble in enumerate(ensembles):
+            flow, true = net[number, begin:end], truth.net_l[number, begin:end] * nitrate[number, begin:end]
+            drawn = ensemble.members.astype(float)
+            flows = members[year][number].T if gaps and members[year] is not None else flow
+            histories = drawn * flows
+            reported = ensemble.mg_l * flow
+            line = lines[ensemble.plot][begin:end] * flow
+            key = {"seed": plan.seed, "plot": ensemble.plot, "year": year}
+
+            def scored(hours_of: slice, true=true, reported=reported, line=line, histories=histories):  # type: ignore[no-untyped-def]
+                sums = histories[:, hours_of].sum(axis=1)
+                low, high = np.quantile(sums, [0.05, 0.95]) + reported[hours_of].sum() - sums.mean()
+                return {
+                    "true": true[hours_of].sum(),
+                    "estimate": reported[hours_of].sum(),
+                    "low": low,
+                    "high": high,
+                    "line": line[hours_of].sum(),
+                }
+
+            whole = scored(slice(0, flow.size))
+            annual.append(key | whole | {"seconds": seconds})
+            policies = site.policies
+            threshold = policies.event_threshold_mm_per_day * truth.flow.area_ha[number] * 1e4 / 24
+            separate = policies.event_recession_share, policies.event_separation_hours
+            for start, stop in zip(*event_hours(truth.net_l[number, begin:end], threshold, *separate), strict=True):
+                score = scored(slice(int(start), int(stop)))
+                if score["true"] > STANDING_EVENTS * whole["true"]:
+                    events.append(key | score)
+    made = pd.DataFrame(annual), pd.DataFrame(events)
+    pd.to_pickle(made, kept)
+    return made
+
+
+def report(days: float, annual: pd.DataFrame, events: pd.DataFrame) -> None:
+    """A line for years and one for events; errors in percent of the truth."""
+    for name, rows in (("year", annual), ("event", events)):
+        error = rows["estimate"] / rows["true"] - 1
+        line = rows["line"] / rows["true"] - 1
+        inside = (rows["low"] <= rows["true"]) & (rows["true"] <= rows["high"])
+        rmse, line_rmse = (np.sqrt((each**2).mean()) for each in (error, line))
+        width = ((rows["high"] - rows["low"]) / rows["true"]).mean()
+        print(
+            f"{days:5g} {name:6}{len(rows):7}{100 * error.mean():8.2f}{100 * rmse:8.2f}{100 * line.mean():9.2f}{100 * line_rmse:8.2f}"
+            f"{rmse / line_rmse:8.2f}{100 * inside.mean():9.1f}{100 * (rows['true'] < rows['low']).mean():7.1f}"
+            f"{100 * (rows['true'] > rows['high']).mean():7.1f}{100 * width:8.1f}{100 * (error.abs() <= 0.1).mean():9.0f}"
+            f"{100 * (line.abs() <= 0.1).mean():9.0f}",
+            flush=True,
+        )
+
+
+def main() -> None:
+    """Study and report."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--fields", type=int, default=20)
+    parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--every", type=float, nargs="+", default=[3.0, 7.0, 14.0, 28.0])
+    parser.add_argument("--truth", choices=["field", *EXPONENT], default="field")
+    parser.add_argument("--grabs-only", action="store_true")
+    parser.add_argument("--gaps", action="store_true")
+    parser.add_argument("--weather", choices=["invented", "real"], default="invented")
+    parser.add_argument("--soil", choices=["default", "other"], default="default")
+    chosen = parser.parse_args()
+    print(
+        " days        number  bias %  RMSE %  lines: %  RMSE %   ratio  cover %  below  above  width %  in 10 %  lines: %",
+        flush=True,
+    )
+    seconds = []
+    for days in chosen.every:
+        parts = []
+        for seed in range(chosen.first, chosen.first + chosen.fields):
+            plan = Plan(
+                seed=seed,
+                first_year=2012 if chosen.weather == "real" else 2019,
+                interval_minutes=60,
+                outages=False,
+                pulses=False,
+                weather="recorded" if chosen.weather == "real" else "invented",
+                soil="spread_capacity" if chosen.soil == "other" else "one_store",
+            )
+            parts.append(of_field(plan, days, chosen.truth, not chosen.grabs_only, chosen.gaps))
+        annual, events = (pd.concat([part[place] for part in parts], ignore_index=True) for place in (0, 1))
+        report(days, annual, events)
+        seconds.append(annual["seconds"].mean())
+    print(
+        f"{np.mean(seconds):.2f} s of one core a plot-year; in 10 %: loads within 10 % of the truth, by the model and by lines"
+    )
+
+
+if __name__ == "__main__":
+    main()
