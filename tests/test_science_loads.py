@@ -8,8 +8,6 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from pipeline.science.interpolation import (
-    distance_from_statements,
-    left_out_residuals,
     lines_between,
     statements,
 )
@@ -161,44 +159,6 @@ def test_nothing_is_drawn_across_a_stretch_that_is_too_long():
     said = statements([0.0, 50.0], [0.0, 50.0], [4.0, 8.0], [0.0, 0.0])
     _, known = lines_between(said, said.value, 20.0).integrals(np.array([-40.0, -20.0, 0.0, 50.0, 70.0, 90.0]))
     np.testing.assert_allclose(known, [0.0, 20.0, 0.0, 20.0, 0.0])
-
-
-def test_between_two_results_uncertainty_grows_like_a_conditioned_random_walk():
-    # Conditional variance of a Gaussian vector given others, K - k' C^-1 k (any statistics text), solved by numpy for a random
-    # walk with covariance min(s, t) that is pinned at 4 h and 20 h.
-    time = np.linspace(4.0, 20.0, 33)
-    pinned = np.array([4.0, 20.0])
-    between = np.minimum.outer(time, pinned)
-    variance = time - np.einsum("ij,ij->i", between @ np.linalg.inv(np.minimum.outer(pinned, pinned)), between)
-    half_way = variance[16]
-    said = statements(pinned, pinned, [5.0, 6.0], [0.0, 0.0])
-    distance, _ = distance_from_statements(said, time, LONG)
-    np.testing.assert_allclose(distance**2, variance / half_way, atol=1e-12)
-
-
-def test_within_a_window_nothing_is_far():
-    said = statements([0.0, 20.0], [10.0, 20.0], [5.0, 6.0], [0.0, 0.0])
-    distance, _ = distance_from_statements(said, np.array([0.0, 5.0, 9.5]), LONG)
-    np.testing.assert_array_equal(distance, 0.0)
-
-
-def test_a_held_value_grows_uncertain_to_the_longest_stretch():
-    said = statements([0.0], [0.0], [5.0], [0.0])
-    distance, _ = distance_from_statements(said, np.array([-100.0, -25.0, 25.0, 100.0, 101.0]), 100.0)
-    np.testing.assert_allclose(distance, [1.0, 0.5, 0.5, 1.0, 1.0])
-
-
-def test_left_out_results_are_compared_with_the_line_of_their_neighbours():
-    # By hand: at 10 h the line from (0, 10) to (20, 20) is 15; at 20 h that from (10, 18) to (40, 6) is 14.
-    said = statements([0.0, 10.0, 20.0, 40.0], [0.0, 10.0, 20.0, 40.0], [10.0, 18.0, 20.0, 6.0], np.zeros(4))
-    np.testing.assert_allclose(left_out_residuals(said, LONG), [3 / 15, 6 / 14])
-
-
-@pytest.mark.parametrize(("longest", "compared"), [(20.0, 2), (16.0, 2), (14.0, 1), (9.0, 0)])
-def test_results_whose_neighbours_are_too_far_apart_tell_nothing(longest, compared):
-    # The neighbours of the two inner results are 20 h and 30 h apart; a line of at most `longest` is twice as long when tried.
-    said = statements([0.0, 10.0, 20.0, 40.0], [0.0, 10.0, 20.0, 40.0], [10.0, 18.0, 20.0, 6.0], np.zeros(4))
-    assert left_out_residuals(said, longest).size == compared
 
 
 # Errors

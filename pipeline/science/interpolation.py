@@ -1,8 +1,7 @@
 """Concentration in time from results in time.
 
-Belongs here: straight lines between results, composites as windows of one value, exact means over hours, what leaving one
-result out says about the error of the lines.
-Does not: which results count, plots, units, seasons (stages/concentration.py).
+Belongs here: straight lines between results, composites as windows of one value, exact means over hours.
+Does not: which results count, plots, units (stages/load_methods.py), the model that loads come from (concentration_model.py).
 
 All times are hours from one origin, as floating-point numbers.
 """
@@ -165,52 +164,3 @@ def lines_between(said: Statements, values: Floats, longest_h: float) -> Line:
     too_long = np.flatnonzero(said.start[1:] - said.end[:-1] > longest_h)
     left[2 + 2 * too_long] = right[2 + 2 * too_long] = np.nan
     return Line(knot, left, right)
-
-
-def distance_from_statements(said: Statements, time: ArrayLike, longest_h: float) -> tuple[Floats, Indices]:
-    """How far times are from what is known, as the share of full uncertainty that the distance brings.
-
-    Between two statements the error of a straight line between two points of a wandering value (a Brownian bridge) grows with
-    the square root of u (1 - u), u being the share of the way; it is scaled to 1 half-way. Where a value is held it grows with the
-    square root of the distance and is 1 at `longest_h`. In a window it is 0.
-
-    Args:
-        said: n statements, n at least 1.
-        time: hours, shape (m,).
-        longest_h: hours.
-
-    Returns:
-        The share, 0 to 1, shape (m,); and the piece of `lines_between` to which each time belongs (-1 outside all).
-    """
-    t = np.asarray(time, dtype=float)
-    line = lines_between(said, said.value, longest_h)
-    number = line.piece(t)
-    length = line.knot[number + 1] - line.knot[number]
-    way = np.divide(t - line.knot[number], length, out=np.zeros_like(t), where=length > 0)
-    last = line.left.size - 1
-    held = np.where(number == 0, 1 - way, way)
-    between = 4 * way * (1 - way)
-    grown = np.where((number == 0) | (number == last), held, np.where(number % 2 == 1, 0.0, between))
-    return np.sqrt(np.clip(np.where(number < 0, 1.0, grown), 0.0, 1.0)), number
-
-
-def left_out_residuals(said: Statements, longest_h: float) -> Floats:
-    """Relative errors of straight lines, from leaving each statement out in turn.
-
-    The statement is compared, at its middle, with the line between its two neighbours. That line is about twice as long as the
-    lines that are really drawn, so the errors are rather large than small.
-
-    Args:
-        said: n statements.
-        longest_h: hours; neighbours further than twice this apart, which no line of at most this length resembles, are left out.
-
-    Returns:
-        (value - line) / line for each statement that has two neighbours and a positive line, shape (m,), m < n.
-    """
-    if said.start.size < 3:
-        return np.empty(0)
-    a, b = said.end[:-2], said.start[2:]
-    before, here, after = said.value[:-2], said.value[1:-1], said.value[2:]
-    line = before + (after - before) * (said.middle[1:-1] - a) / (b - a)
-    usable = (b - a <= 2 * longest_h) & (line > 0)
-    return (here[usable] - line[usable]) / line[usable]
