@@ -177,6 +177,14 @@ def _parser() -> argparse.ArgumentParser:
         "drainledger check-site configs/sedge-hollow",
     )
     check.add_argument("folder", type=Path, metavar="FOLDER", help="the site folder")
+    check.add_argument(
+        "--lake",
+        type=Path,
+        default=Path("sample_lake"),
+        metavar="FOLDER",
+        help="the lake that the next steps name (default: sample_lake)",
+    )
+    _add_new_site(commands)
     _add_size_meter(commands)
     _add_share(commands)
     _add_trace(commands)
@@ -445,6 +453,48 @@ def _command(
     )
 
 
+def _add_new_site(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    new = _command(
+        commands,
+        "new-site",
+        "write a commented site folder to begin with",
+        "Writes site.yaml and all registers of a new site, commented and valid, and NOTES.md, which explains every column and lists what "
+        "was assumed. With --from it tells the layout from a logger file of yours. What is not said here is asked at a terminal. Never "
+        "overwrites: the folder must not be there, or be empty. `drainledger check-site` leads on from there.",
+        "drainledger new-site configs/west-field\n"
+        "  drainledger new-site configs/west-field --from west-field.csv --title 'West field' --utc-offset=-06:00 \\\n"
+        "    --plot name=north,area_ha=1.6,column=North,litres_per_pulse=5,bore_mm=75",
+    )
+    new.add_argument("folder", type=Path, metavar="FOLDER", help="the folder to make; its name becomes the site's")
+    new.add_argument(
+        "--from", dest="file", type=Path, metavar="FILE", help="a logger file of yours, from which the layout is told"
+    )
+    new.add_argument("--title", metavar="TEXT", help="what the experiment is called")
+    new.add_argument("--utc-offset", metavar="OFFSET", help="the site's standard time, such as --utc-offset=-06:00")
+    new.add_argument(
+        "--first-day", metavar="DATE", help="first day of the record (default: that of the file's first reading)"
+    )
+    new.add_argument("--last-day", metavar="DATE", help="last day of the record (default: it goes on)")
+    new.add_argument("--stamps", choices=("start", "end"), help="which end of its interval a time stamp marks")
+    new.add_argument("--analytes", metavar="LIST", help="what loads are wanted of, parted by commas (default: nitrate_n)")
+    new.add_argument(
+        "--plot",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE,...",
+        help="a plot and its meter; may be given several times. Needed: name, area_ha, column (of its pulses), litres_per_pulse, "
+        "bore_mm; also: reverse (column of water running back), counts (interval or running), modulus, main_mm, "
+        "expanded_uncertainty_pct",
+    )
+    new.add_argument(
+        "--lake",
+        type=Path,
+        default=Path("sample_lake"),
+        metavar="FOLDER",
+        help="the lake that the next steps name (default: sample_lake)",
+    )
+
+
 def _add_places(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--site",
@@ -511,7 +561,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     try:
         if command.command == "check-site":
-            return _check_site(console, errors, command.folder)
+            return _check_site(console, errors, command.folder, command.lake)
+        if command.command == "new-site":
+            return _new_site(console, command)
         if command.command == "inspect":
             return _inspect(console, errors, command.file, command.site, command.lake)
         if command.command == "proofs":
@@ -578,7 +630,8 @@ def _sites(named: Sequence[Path] | None) -> dict[str, Site]:
     return sites.usable
 
 
-def _check_site(console: Console, errors: Console, folder: Path) -> int:
+def _check_site(console: Console, errors: Console, folder: Path, lake: Path) -> int:
+    from pipeline.publish.new_site import next_steps, still_to_decide
     from pipeline.site import SiteErrors, load_site
 
     try:
@@ -590,7 +643,48 @@ def _check_site(console: Console, errors: Console, folder: Path) -> int:
     years = site.water_years()
     console.print(
         f"{folder}: nothing is wrong. {site.title}: {len(site.plots)} plots, {len({m.meter for m in site.meters})} meters, "
-        f"{len(site.loggers)} loggers, {len(site.calibrations)} calibrations, water years {years[0]} to {years[-1]}.",
+        f"{len(site.loggers)} {'logger' if len(site.loggers) == 1 else 'loggers'}, {len(site.calibrations)} calibrations, water years "
+        f"{years[0]} to {years[-1]}.",
+        markup=False,
+        highlight=False,
+        soft_wrap=True,
+    )
+    if decide := still_to_decide(folder):
+        console.print("Still to decide, or to correct:", highlight=False)
+        for one in decide:
+            console.print(f"  {one}", markup=False, highlight=False, soft_wrap=True)
+    console.print("Next:", highlight=False)
+    for number, step in enumerate(next_steps(site, lake), start=1):
+        console.print(f"  {number}. {step}", markup=False, highlight=False, soft_wrap=True)
+    return DONE
+
+
+def _new_site(console: Console, command: argparse.Namespace) -> int:
+    from pipeline.publish.new_site import NewSiteError, site_files, write_new_site
+    from pipeline.publish.new_site_questions import Said, answers
+    from pipeline.site import SiteErrors
+
+    said = Said(
+        folder=command.folder,
+        title=command.title,
+        utc_offset=command.utc_offset,
+        first_day=command.first_day,
+        last_day=command.last_day,
+        stamps=command.stamps,
+        analytes=command.analytes,
+        plots=command.plot,
+        file=command.file,
+    )
+    try:
+        files = site_files(answers(said, console.input if sys.stdin.isatty() else None))
+        write_new_site(command.folder, files)
+    except EOFError:
+        raise RefusalError("The questions ended before they were answered. Nothing was written.") from None
+    except (NewSiteError, SiteErrors) as error:
+        raise RefusalError(str(error)) from error
+    console.print(
+        f"{command.folder} holds {len(files)} files: {', '.join(files)}.\n"
+        f"Look through them, then `drainledger check-site {command.folder} --lake {command.lake}`.",
         markup=False,
         highlight=False,
         soft_wrap=True,

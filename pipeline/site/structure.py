@@ -65,6 +65,9 @@ def _site_name(text: str) -> str:
     return text
 
 
+SiteName = Annotated[str, AfterValidator(_site_name)]
+
+
 def _month_and_day(value: Any) -> Any:
     if not isinstance(value, str):
         return value
@@ -396,7 +399,7 @@ def _analytes(names: list[str]) -> list[str]:
 class SiteStructure(Strict):
     """What site.yaml says."""
 
-    site: Annotated[str, AfterValidator(_site_name)]
+    site: SiteName
     title: Name
     clock: SiteClock
     water_year_starts: Annotated[tuple[int, int], BeforeValidator(_month_and_day)]
