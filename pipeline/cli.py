@@ -215,6 +215,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     _add_places(health)
     _add_compare_plots(commands)
+    _add_advise_sampling(commands)
     return parser
 
 
@@ -258,6 +259,41 @@ def _add_compare_plots(commands: argparse._SubParsersAction[argparse.ArgumentPar
         help="lines of logarithms or of the values as they are (default: logarithms where all are positive)",
     )
     compare.add_argument(
+        "--picture",
+        type=Path,
+        metavar="FILE",
+        help="where the picture (SVG) goes (default: named after what it shows, in this folder)",
+    )
+
+
+def _add_advise_sampling(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    advise = _command(
+        commands,
+        "advise-sampling",
+        "say what other plans of sampling would have told",
+        "Takes equally likely histories of a plot's flow and concentration for the truth, one after another, samples them by grabs every "
+        "so many days or by flow-paced composites, lets the laboratory err, and says how far the annual load would lie off. Prints a "
+        "table, writes a picture; changes no table. Needs what `drainledger run` has stored.",
+        "drainledger advise-sampling --plot P1\n  drainledger advise-sampling --plot P1 --every 2,5,10 --pacing-mm 0.5,2",
+    )
+    _add_places(advise)
+    advise.add_argument("--plot", required=True, metavar="PLOT", help="the plot, as named in plots.csv")
+    advise.add_argument("--analyte", metavar="NAME", help="the analyte (default: the first of site.yaml)")
+    advise.add_argument(
+        "--every",
+        type=_numbers(0, 366, "days between 1 and 366, such as 3,7,14"),
+        default=(3.0, 7.0, 14.0, 28.0),
+        metavar="LIST",
+        help="whole days between grabs, parted by commas (default: 3,7,14,28)",
+    )
+    advise.add_argument(
+        "--pacing-mm",
+        type=_numbers(0, 1000, "mm of drainage above 0, such as 1,5"),
+        default=(1.0, 5.0),
+        metavar="LIST",
+        help="drainage for which a composite takes one aliquot, in mm, parted by commas (default: 1,5)",
+    )
+    advise.add_argument(
         "--picture",
         type=Path,
         metavar="FILE",
@@ -584,6 +620,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return _run(console, errors, lake, sites, command.accept)
         if command.command == "compare-plots":
             return _compare_plots(console, lake, sites, command)
+        if command.command == "advise-sampling":
+            return _advise_sampling(console, lake, sites, command)
         if command.command == "load-methods":
             return _load_methods(console, lake, sites, command.plot)
         if command.command == "status":
@@ -902,6 +940,40 @@ def _compare_plots(console: Console, lake: Lake, sites: dict[str, Site], command
     for part in comparison_text(result, site):
         console.print(part, highlight=False, soft_wrap=isinstance(part, Text))
     replace_text(picture, comparison_picture(result, site))
+    console.print(f"Picture: {picture}", markup=False, highlight=False, soft_wrap=True)
+    return DONE
+
+
+def _advise_sampling(console: Console, lake: Lake, sites: dict[str, Site], command: argparse.Namespace) -> int:
+    from pipeline.lake import replace_text
+    from pipeline.publish.advice import advice_text, sampling_advice
+    from pipeline.publish.advice_picture import advice_picture
+    from pipeline.stages.sampling_advice import AdviceError
+
+    site = _only_site(
+        {name: site for name, site in sites.items() if command.plot in {row.plot for row in site.plots}} or sites
+    )
+    if any(days != int(days) for days in command.every):
+        raise RefusalError("--every takes whole days, such as 3,7,14.")
+    analyte = command.analyte or site.analytes[0]
+    picture = command.picture or Path(f"advise-sampling_{site.site}_{command.plot.replace('/', '_')}_{analyte}.svg")
+    _keep_apart(picture, lake, site)
+    try:
+        with console.status("") as status:
+            advice = sampling_advice(
+                lake,
+                site,
+                command.plot,
+                analyte,
+                [int(days) for days in command.every],
+                command.pacing_mm,
+                lambda year: status.update(f"drawing histories of {year}"),
+            )
+    except AdviceError as error:
+        raise RefusalError(str(error)) from error
+    for part in advice_text(advice):
+        console.print(part, highlight=False, soft_wrap=isinstance(part, Text))
+    replace_text(picture, advice_picture(advice))
     console.print(f"Picture: {picture}", markup=False, highlight=False, soft_wrap=True)
     return DONE
 

@@ -136,14 +136,36 @@ def ratio_estimate(flow: ArrayLike, concentration: ArrayLike, mean_flow: float, 
     u, v = x / mean_x - 1, y / mean_y - 1
     xx, xy, yy = ((u * u).sum() / (n - 1), (u * v).sum() / (n - 1), (v * v).sum() / (n - 1))
     xxx, xxy, xyy = ((u**3).sum() / (n - 1), (u * u * v).sum() / (n - 1), (u * v * v).sum() / (n - 1))
-    ratio = mean_y / mean_x * (1 + share * xy) / (1 + share * xx)
     relative = (
         share * (xx + yy - 2 * xy)
         + share**2 * (2 * xx**2 - 4 * xx * xy + xy**2 + xx * yy)
         + 2 * share / steps * (xxx - 2 * xxy + xyy)
     )
     error = mean_y / mean_x * np.sqrt(max(relative, 0.0))
-    return Estimate(float(ratio * mean_flow), float(error * abs(mean_flow)), n - 1.0)
+    ratio = float(corrected_ratio(x, y, steps))
+    return Estimate(ratio * mean_flow, float(error * abs(mean_flow)), n - 1.0)
+
+
+def corrected_ratio(flow: ArrayLike, load: ArrayLike, steps: float = np.inf) -> Floats:
+    """Beale's ratio of load to flow, corrected for bias, along the last axis: see `ratio_estimate`.
+
+    Args:
+        flow: flow of each pair, not negative, shape (..., n), n at least 2.
+        load: flow times concentration, same shape.
+        steps: number of steps from which the pairs are.
+
+    Returns:
+        mg/L, shape (...,); not-a-number where nothing flowed.
+    """
+    x, y = np.asarray(flow, dtype=float), np.asarray(load, dtype=float)
+    n = x.shape[-1]
+    share = max(1 / n - 1 / steps, 0.0)
+    mean_x, mean_y = x.mean(axis=-1), y.mean(axis=-1)
+    off_x, off_y = x - mean_x[..., np.newaxis], y - mean_y[..., np.newaxis]
+    xx, xy = ((off_x * off).sum(axis=-1) / (n - 1) for off in (off_x, off_y))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # With s_xy / (x y) and s_xx / x² multiplied out, so that no load at all is a ratio of nothing.
+        return np.asarray((mean_y + share * xy / mean_x) / (mean_x + share * xx / mean_x))
 
 
 def stratified_ratio_estimate(
