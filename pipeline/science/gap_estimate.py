@@ -137,7 +137,7 @@ def estimate_gaps(
         models = _Models(flow_l, day, rain_mm, air_temp_c, treatment)
         segments = [segment for gap in gaps for segment in models.segments(wanted, *gap)]
         skill = models.skill()
-        for segment, drawn in _drawn(segments, models.errors(), measured, named):
+        for segment, drawn in _drawn(segments, models.errors(), flow_l, named):
             parts[segment.plot].append((segment.hours, drawn))
             basis[segment.plot, segment.hours] = segment.basis
     for plot, of_plot in enumerate(parts):
@@ -199,6 +199,7 @@ class _Models:
         self.correlation = _correlation(self.root)
         self._candidates: dict[tuple[int, tuple[int, ...]], list[Candidate]] = {}
         self._combinations: dict[tuple[int, tuple[int, ...], int], Combination] = {}
+        self._serves: dict[tuple[int, tuple[int, ...]], bool] = {}
 
     def segments(self, wanted: Flags, plot: int, first: int, last: int) -> Iterable[_Segment]:
         """The hours of a gap by the model that fills them."""
@@ -208,7 +209,9 @@ class _Models:
         by_donors: dict[tuple[int, ...], list[Indices]] = {}
         for number, pattern in enumerate(patterns):
             used = self._usable(plot, pattern[pattern >= 0])
-            by_donors.setdefault(used if used and self._better(plot, used) else (), []).append(
+            if used and (plot, used) not in self._serves:
+                self._serves[plot, used] = self._better(plot, used)
+            by_donors.setdefault(used if used and self._serves[plot, used] else (), []).append(
                 hours[which.ravel() == number]
             )
         for used, at in by_donors.items():
@@ -219,18 +222,16 @@ class _Models:
         """How errors from neighbours and from the weather persist, and what part of them all plots share."""
         processes, shared = {}, {}
         for basis in (FROM_NEIGHBOURS, FROM_WEATHER):
-            # One model of each plot and its donors tells, whatever lengths of gaps it was combined for.
-            of_basis = {
-                key[:2]: model
-                for key, model in sorted(self._combinations.items())
-                if bool(key[1]) == (basis == FROM_NEIGHBOURS)
-            }
-            processes[basis] = ResidualProcess.of([(m.left_out_score, _weight(m)) for m in of_basis.values()])
+            # One model of each plot tells: the one that has seen most.
             of_plot: dict[int, Combination] = {}
-            for (plot, _), model in of_basis.items():
-                if plot not in of_plot or model.rows.size > of_plot[plot].rows.size:
+            for (plot, used, _), model in self._combinations.items():
+                if bool(used) == (basis == FROM_NEIGHBOURS) and (
+                    plot not in of_plot or model.rows.size > of_plot[plot].rows.size
+                ):
                     of_plot[plot] = model
-            shared[basis] = _shared_part(list(of_plot.values()))
+            models = [of_plot[plot] for plot in sorted(of_plot)]
+            processes[basis] = ResidualProcess.of([(model.left_out_score, _weight(model)) for model in models])
+            shared[basis] = _shared_part(models)
         return _Errors(processes, shared)
 
     def skill(self) -> list[Skill]:
@@ -335,9 +336,9 @@ def _shared_part(models: list[Combination]) -> float:
     return float(np.clip(product / squares, 0.0, 0.95)) if squares > 0 else 0.0
 
 
-def _drawn(segments: list[_Segment], errors: _Errors, measured: Flags, named: Named) -> Iterable[tuple[_Segment, Floats]]:
+def _drawn(segments: list[_Segment], errors: _Errors, flow_l: Floats, named: Named) -> Iterable[tuple[_Segment, Floats]]:
     """Members of every segment, L per hour, shape (its hours, members)."""
-    plots, count = measured.shape
+    plots, count = flow_l.shape
     around = np.zeros((plots, count), dtype=bool)
     reach = int(EDGE_HOURS[-1]) + 1
     for segment in segments:
@@ -354,14 +355,14 @@ def _drawn(segments: list[_Segment], errors: _Errors, measured: Flags, named: Na
             first, last = segment.gap
             edge = np.concatenate([first - 1 - EDGE_HOURS, last + EDGE_HOURS])
             edge = edge[(edge >= 0) & (edge < count)]
-            edge = edge[np.isfinite(segment.model.score[edge])]
+            edge = edge[np.isfinite(segment.model.left_out_score[edge])]
             at = np.concatenate([segment.hours, edge])
             drawn = np.sqrt(1.0 - part) * own.at(at, process.share) + np.sqrt(part) * of_all.at(at, process.share)
             inside = segment.hours.size
             score = process.given(
                 segment.hours,
                 edge,
-                segment.model.score[edge],
+                segment.model.score(edge, flow_l[plot, edge]),
                 drawn[:inside],
                 drawn[inside:],
                 WIDENING[segment.basis],

@@ -68,7 +68,6 @@ class Combination:
         scores: residuals on the root scale by size of the estimate.
         season_scale: factor on scores by season, shape (hours,).
         left_out_score: standardised score of each measured hour by what has not seen it, not-a-number elsewhere, shape (hours,).
-        score: the same by the estimate that fills: what goes on into a gap from its edges.
     """
 
     weights: Mapping[str, float]
@@ -78,11 +77,15 @@ class Combination:
     scores: NormalScores
     season_scale: Floats
     left_out_score: Floats
-    score: Floats
 
     def freed(self, estimate: Floats) -> Floats:
         """Estimates freed of what residuals are on average: the mean of members without edges, L per hour, same shape."""
         return self.scores.mean(signed_root(estimate), signed_power)
+
+    def score(self, hours: Indices, flow_l: Floats) -> Floats:
+        """Standardised scores of measured flows by the estimate that fills, L per hour, shapes (n,): what goes on into a gap."""
+        root = signed_root(self.estimate[hours])
+        return self.scores.scores(root, signed_root(flow_l) - root) / self.season_scale[hours]
 
     def members(self, hours: Indices, score: Floats, widening: float) -> Floats:
         """Flows of standardised scores, L per hour, shapes (n,) and (n, members) to (n, members).
@@ -194,10 +197,10 @@ def neighbour_candidates(
 ) -> list[Candidate]:
     """Regressions of a plot on others: one that keeps the variance, and a penalised one that knows the weather too.
 
-    The first combines donors and season into one index by least squares and extends that as a single donor would be extended;
-    the best donor alone and the combination compete on left-out blocks, and where neither is like the plot there is none. The second
-    sets what the weather lets expect of plot and donors beside what the donors gave. Where the treatment of plot or donor
-    changes, relations have a level, a slope and a season of their own for each, shrunken as far as left-out blocks advise.
+    The first combines donors and season into one index by least squares and extends that as a single donor would be
+    extended; where the index is not like the plot there is none. The second sets what the weather lets expect of plot
+    and donors beside what the donors gave. Where the treatment of plot or donor changes, relations have a level, a
+    slope and a season of their own for each, shrunken as far as left-out blocks advise.
 
     Args:
         root: signed roots of flow in L per hour, not-a-number where not measured, shape (plots, hours).
@@ -216,15 +219,12 @@ def neighbour_candidates(
     together = np.concatenate([given.T, season, best_donor * season[:, :2], of_treatment], axis=1)
     informed = np.concatenate([together, expected_root[[plot, *donors]].T], axis=1)
     found: list[Candidate] = []
-    best: tuple[float, Floats, Floats] | None = None
-    for design in (best_donor, together):
-        fit = ridge_by_blocks(design[rows], target[rows], fold[rows])
-        # A plot or an index that never varies has no correlation, and is like nothing.
-        with np.errstate(invalid="ignore", divide="ignore"):
-            alike = np.corrcoef(fit.left_out, target[rows])[0, 1] >= LEAST_CORRELATION
-        if not alike:
-            continue
-        index = fit.predict(design)
+    fit = ridge_by_blocks(together[rows], target[rows], fold[rows])
+    # A plot or an index that never varies has no correlation, and is like nothing.
+    with np.errstate(invalid="ignore", divide="ignore"):
+        alike = np.corrcoef(fit.left_out, target[rows])[0, 1] >= LEAST_CORRELATION
+    if alike:
+        index = fit.predict(together)
         slope, intercept = variance_keeping_line(index[rows], target[rows])
         left_out = np.empty(rows.size)
         for number in np.unique(fold[rows]):
@@ -232,11 +232,7 @@ def neighbour_candidates(
             kept = ~out if (~out).sum() >= 2 else np.ones_like(out)
             left_slope, left_intercept = variance_keeping_line(fit.left_out[kept], target[rows][kept])
             left_out[out] = left_intercept + left_slope * fit.left_out[out]
-        error = float(np.mean((target[rows] - left_out) ** 2))
-        if best is None or error < best[0]:
-            best = (error, intercept + slope * index, left_out)
-    if best is not None:
-        found.append(Candidate(VARIANCE_KEEPING, rows, signed_power(best[2]), signed_power(best[1])))
+        found.append(Candidate(VARIANCE_KEEPING, rows, signed_power(left_out), signed_power(intercept + slope * index)))
     fit = ridge_by_blocks(informed[rows], target[rows], fold[rows])
     found.append(_in_litres(PENALISED, rows, target, fit.left_out, fit.predict(informed)))
     return found
@@ -307,10 +303,8 @@ def combine(candidates: Sequence[Candidate], flow_l: Floats, day: Floats, length
     scores = NormalScores.of(root, residual)
     z = scores.scores(root, residual)
     season_scale = seasonal_scale(day[rows], z, day)
-    left_out_score, score = np.full((2, flow_l.size), np.nan)
+    left_out_score = np.full(flow_l.size, np.nan)
     left_out_score[rows] = z / season_scale[rows]
-    seen = signed_root(estimate[rows])
-    score[rows] = scores.scores(seen, signed_root(truth) - seen) / season_scale[rows]
     return Combination(
         {each.name: float(share) for each, share in zip(candidates, weight, strict=True)},
         rows,
@@ -319,5 +313,4 @@ def combine(candidates: Sequence[Candidate], flow_l: Floats, day: Floats, length
         scores,
         season_scale,
         left_out_score,
-        score,
     )
