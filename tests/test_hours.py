@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS
 from pipeline.site import Site
 from pipeline.stages.hours import fill_hours
 from pipeline.stages.meter_errors import measured_half_width_l
@@ -171,6 +172,40 @@ def test_a_total_across_a_gap_is_kept_exactly(
     assert (hours[inside] - (net * fraction)[0, inside]).sum() == pytest.approx(litres, abs=1e-9 * size + 1e-9)
 
 
+def test_every_member_adds_up_to_a_known_total(short_site: Site) -> None:
+    net, fraction = invented(13), np.ones((2, HOURS))
+    fraction[0, 500:560] = 0.0
+    filled = fill_hours(measured_frame(net, fraction), total(500, 560, 4321.0), NO_WEATHER, short_site, 2020)
+    members = np.stack(filled.members["net_l"].to_numpy())
+    assert members.shape == (60, ENSEMBLE_MEMBERS)
+    assert np.allclose(members.sum(axis=0, dtype=float), 4321.0, rtol=1e-5)
+
+
+def test_an_estimated_hour_is_the_mean_of_its_members_within_their_percentiles(short_site: Site) -> None:
+    fraction = np.ones((2, HOURS))
+    fraction[0, 300:303] = fraction[0, 700:900] = fraction[:, 1200:1300] = 0.0
+    filled = fill_hours(measured_frame(invented(17), fraction), NO_TOTAL, NO_WEATHER, short_site, 2020)
+    rows = filled.members.merge(filled.hours, on=["plot", "hour_start"], suffixes=("_members", ""), validate="one_to_one")
+    members = np.stack(rows["net_l_members"].to_numpy()).astype(float)
+    assert len(rows) == 3 + 200 + 2 * 100
+    assert np.allclose(members.mean(axis=1), rows["net_l"], rtol=1e-6, atol=1e-6)
+    assert np.allclose(np.quantile(members, 0.05, axis=1), rows["net_l_p05"], rtol=1e-5, atol=1e-4)
+
+
+def test_members_are_the_same_whatever_happens_to_another_plot_in_other_months(short_site: Site) -> None:
+    # What is drawn depends on the gap's own name; the models may learn a little more, so that members are alike and not the same.
+    net = invented(18)
+    fraction = np.ones((2, HOURS))
+    fraction[0, 700:800] = 0.0
+    other = fraction.copy()
+    other[1, 1700:1710] = 0.0
+    drawn = []
+    for each in (fraction, other):
+        members = fill_hours(measured_frame(net, each), NO_TOTAL, NO_WEATHER, short_site, 2020).members
+        drawn.append(np.stack(members.loc[members["plot"] == "north", "net_l"].to_numpy()).sum(axis=0))
+    assert np.corrcoef(*drawn)[0, 1] > 0.99
+
+
 def test_two_totals_that_meet_within_an_hour_are_both_kept(short_site: Site) -> None:
     net, fraction = invented(10), np.ones((2, HOURS))
     fraction[0, 500:540] = 0.0
@@ -215,6 +250,42 @@ def test_a_plot_without_any_record_is_unfilled(short_site: Site) -> None:
     south = filled[filled["plot"] == "south"]
     assert (south["basis"] == "unfilled").all()
     assert south[["net_l", "net_l_p05", "net_l_p95"]].isna().all(axis=None)
+
+
+def with_policies(site: Site, **policies: int) -> Site:
+    return site.model_copy(update={"policies": site.policies.model_copy(update=policies)})
+
+
+def test_a_gap_longer_than_the_weather_may_fill_stays_unfilled_and_a_shorter_one_does_not(short_site: Site) -> None:
+    fraction = np.ones((2, HOURS))
+    fraction[:, 200 : 200 + 10 * 24] = fraction[:, 1000 : 1000 + 10 * 24 + 1] = 0.0
+    site = with_policies(short_site, weather_longest_days=10)
+    filled = fill_hours(measured_frame(invented(14), fraction), NO_TOTAL, NO_WEATHER, site, 2020)
+    hours = north(filled.hours)
+    assert (hours["basis"][200:440] == "from_weather").all()
+    assert (hours["basis"][1000:1241] == "unfilled").all()
+    assert hours["net_l"][1000:1241].isna().all()
+    assert not filled.members["hour_start"].between(hours["hour_start"][1000], hours["hour_start"][1240]).any()
+
+
+def test_neighbours_fill_no_longer_than_their_policy_lets_them(short_site: Site) -> None:
+    fraction = np.ones((2, HOURS))
+    fraction[0, 200 : 200 + 5 * 24 + 1] = fraction[0, 1000 : 1000 + 5 * 24] = 0.0
+    site = with_policies(short_site, neighbours_longest_days=5)
+    basis = north(fill_hours(measured_frame(invented(15), fraction), NO_TOTAL, NO_WEATHER, site, 2020).hours)["basis"]
+    assert (basis[200:321] == "unfilled").all()
+    assert (basis[1000:1120] == "from_neighbours").all()
+
+
+def test_what_a_counter_tells_is_filled_however_long_the_gap(short_site: Site) -> None:
+    fraction = np.ones((2, HOURS))
+    fraction[:, 200:600] = 0.0
+    site = with_policies(short_site, weather_longest_days=10)
+    filled = fill_hours(measured_frame(invented(16), fraction), total(200, 300, 7000.0), NO_WEATHER, site, 2020)
+    hours = north(filled.hours)
+    assert (hours["basis"][200:300] == "total_known").all()
+    assert hours["net_l"][200:300].sum() == pytest.approx(7000.0, rel=1e-6)
+    assert (hours["basis"][300:600] == "unfilled").all()
 
 
 def test_a_known_total_fills_even_a_plot_without_any_record(short_site: Site) -> None:

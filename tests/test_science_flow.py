@@ -15,7 +15,8 @@ from pipeline.science.antecedent import antecedent_mean, antecedent_sum, water_r
 from pipeline.science.blocked_validation import block_folds, ridge_by_blocks, typical_gap_hours
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of
 from pipeline.science.event_rule import event_hours, match_events, stretches
-from pipeline.science.gap_estimate import WIDENING, estimate_gaps
+from pipeline.science.gap_errors import WIDENING
+from pipeline.science.gap_estimate import estimate_gaps
 from pipeline.science.gap_skill import kling_gupta, nash_sutcliffe
 from pipeline.science.known_total import keep_total
 from pipeline.science.normal_scores import NormalScores, seasonal_scale

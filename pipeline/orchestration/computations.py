@@ -527,7 +527,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             "meters": _METER,
             "calibrations": (*_CALIBRATION, "expanded_uncertainty_pct"),
         },
-        policies=("bridge_longest_hours", "gap_window_years"),
+        policies=("bridge_longest_hours", "neighbours_longest_days", "weather_longest_days", "gap_window_years"),
         settings=_hour_settings,
         reads=_weather_of_window,
     ),

@@ -87,19 +87,22 @@ class Combination:
         root = signed_root(self.estimate[hours])
         return self.scores.scores(root, signed_root(flow_l) - root) / self.season_scale[hours]
 
-    def members(self, hours: Indices, score: Floats, widening: float) -> Floats:
-        """Flows of standardised scores, L per hour, shapes (n,) and (n, members) to (n, members).
+    def members(self, hours: Indices, estimate: Floats, score: Floats, widening: Floats) -> Floats:
+        """Flows of standardised scores, L per hour, shape (n, members).
 
         Args:
-            hours: shape (n,).
-            score: standardised scores, whose spread was widened.
-            widening: by this factor, which must not move the mean.
+            hours, estimate: the hours and what is estimated of them, L per hour, shape (n,).
+            score: standardised scores, whose spread was widened, shape (n, members).
+            widening: by these factors, which must not move the mean, shape (n,).
         """
-        root = signed_root(self.estimate[hours])
+        root = signed_root(estimate)
         flow = signed_power(
             root[:, np.newaxis] + self.scores.residuals(root, score * self.season_scale[hours][:, np.newaxis])
         )
-        usual, widened = (self.scores.mean(root, signed_power, factor) for factor in (1.0, widening))
+        usual, widened = self.scores.mean(root, signed_power), np.empty(root.size)
+        for factor in np.unique(widening):
+            at = widening == factor
+            widened[at] = self.scores.mean(root[at], signed_power, factor)
         kept = np.where((usual > 0) & (widened > usual), usual / np.where(widened > 0, widened, 1.0), 1.0)
         return flow * kept[:, np.newaxis]
 

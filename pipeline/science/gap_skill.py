@@ -66,8 +66,16 @@ def skill_of(
     candidates: Sequence[Candidate],
     combination: Combination,
     flow_l: Floats,
+    intervals: Mapping[str, float],
 ) -> list[Skill]:
-    """Scores of every candidate and of their combination, whose estimates are those of left-out blocks."""
+    """Scores of every candidate and of their combination, whose estimates are those of left-out blocks.
+
+    Args:
+        plot, donors, gap_hours: as of `Skill`.
+        candidates, combination: what was combined, and what came of it.
+        flow_l: measured flow of the plot, L per hour, shape (hours,).
+        intervals: scores of the combination's intervals.
+    """
     rows = combination.rows
     truth = flow_l[rows]
     by_name = {each.name: each.left_out for each in candidates}
@@ -85,5 +93,7 @@ def skill_of(
             "nash_sutcliffe": nash_sutcliffe(left_out, truth),
             "kling_gupta": kling_gupta(left_out, truth),
         }
+        if name == COMBINATION:
+            values.update(intervals)
         found.append(Skill(plot, donors, gap_hours, name, values))
     return found

@@ -304,6 +304,14 @@ class Policies(Strict):
     bridge_longest_hours: Annotated[WholeNumber, Field(ge=0)] = Field(
         default=6, description="Longest hole that is bridged from its two edges (hours)."
     )
+    neighbours_longest_days: Annotated[WholeNumber, Field(ge=0)] = Field(
+        default=366,
+        description="Longest gap whose hours are filled from other plots (days); those of a longer one stay unfilled.",
+    )
+    weather_longest_days: Annotated[WholeNumber, Field(ge=0)] = Field(
+        default=120,
+        description="Most hours of a gap that are filled from weather alone (days); where more would have to be, they stay unfilled.",
+    )
     gap_window_years: Annotated[WholeNumber, Field(ge=0, le=100)] = Field(
         default=1, description="Water years on each side of the one filled that a gap model may learn from."
     )

@@ -15,9 +15,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of, uniform_draws
+from pipeline.science.gap_choice import FROM_NEIGHBOURS, FROM_WEATHER
 from pipeline.science.gap_estimate import UNFILLED, GapEstimates, estimate_gaps
 from pipeline.science.gap_skill import Skill
 from pipeline.science.known_total import keep_total
+from pipeline.science.residual_process import stretches_of
 from pipeline.site import Site
 from pipeline.stages.meter_errors import measured_half_width_l
 from pipeline.tables import table
@@ -62,7 +64,8 @@ def fill_hours(
     3. Where a running counter tells the total of a gap, every member is changed so that it adds up to it exactly
        (science/known_total.py): `total_known`. A total that two water years share is divided by a model that learns from just
        these years, so that both find the same division; where they are not both in the window, by time.
-    4. A plot without any measured hour in the window stays `unfilled`.
+    4. A plot without any measured hour in the window stays `unfilled`, and so does what would be estimated for longer than
+       `neighbours_longest_days` or `weather_longest_days` allow and no counter tells.
 
     A change of treatment gives the models terms of their own for the plot's and its donors' relations; a treatment that the
     window hardly saw measured is then estimated much like the one before it.
@@ -102,6 +105,8 @@ def fill_hours(
             known = basis[plot, hours]
             known[covered[filled] >= 0.5 * left_over[plot, hours]] = "total_known"
             basis[plot, hours] = np.where(known == UNFILLED, "total_known", known)
+        basis[plot] = np.where(window.too_long(plot, basis[plot]), UNFILLED, basis[plot])
+        ensemble.keep_hours(basis[plot] != UNFILLED)
         volume[plot, ensemble.hours] = ensemble.volume.mean(axis=1)
         for half_width, sign, place in ((down, -1.0, 0.05), (up, 1.0, 0.95)):
             of_gap = sign * (np.quantile(ensemble.volume, place, axis=1) - volume[plot, ensemble.hours])
@@ -148,6 +153,11 @@ class _Ensemble:
         at = np.searchsorted(self.hours, hours)
         modelled = covered[:, np.newaxis] * self.rate[at]
         self.volume[at] += keep_total(modelled, modelled.std(axis=1), total) - modelled
+
+    def keep_hours(self, kept: Flags) -> None:
+        """Leave out hours of which nothing is to be said, flags of shape (hours,)."""
+        inside = kept[self.hours]
+        self.hours, self.volume = self.hours[inside], self.volume[inside]
 
     def _without_shape(
         self, hours: NDArray[np.int64], covered: Floats, total: float, generator: np.random.Generator
@@ -305,6 +315,22 @@ class _Window:
         """The generator for something of a plot, or of all, that begins with an hour of the window."""
         whose = "all plots" if plot is None else self.plots[plot]
         return seed_of(self.site.site, whose, what, str(self.first_us // HOUR_US + hour))
+
+    def too_long(self, plot: int, basis: NDArray[np.str_]) -> Flags:
+        """Hours of a plot that lie in gaps longer than the policies let their basis fill, shape (hours,).
+
+        A gap counts as far as the window shows it. Outside the year, hours in which no plot is measured count as filled from weather.
+        """
+        policies = self.site.policies
+        too_long = np.zeros(basis.shape, dtype=bool)
+        from_weather = (basis == FROM_WEATHER) | (~self.is_measured.any(axis=0) & ~self.year_hours)
+        for first, last in stretches_of(~self.is_measured[plot]):
+            gap = slice(first, last)
+            if last - first > 24 * policies.neighbours_longest_days:
+                too_long[gap] |= basis[gap] == FROM_NEIGHBOURS
+            if np.count_nonzero(from_weather[gap]) > 24 * policies.weather_longest_days:
+                too_long[gap] |= basis[gap] == FROM_WEATHER
+        return too_long
 
     def totals_of_year(self, of_plot: int) -> list[tuple[int, Floats, float]]:
         """Known totals of a plot within the year: first hour, share of each hour that the total covers, litres.

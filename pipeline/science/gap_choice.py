@@ -1,0 +1,191 @@
+"""Which model fills which hour of a gap.
+
+Belongs here: the situations of a gap (which plots are measured), usable donors, models fitted once and combined by length of gap.
+Does not: the models themselves (gap_models.py, rain_drainage.py), their errors and draws (gap_errors.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.science.blocked_validation import block_folds, typical_gap_hours
+from pipeline.science.gap_models import (
+    RESERVOIRS,
+    Candidate,
+    Combination,
+    antecedent_candidate,
+    combine,
+    neighbour_candidates,
+    season_predictors,
+    sums_of_blocks,
+    weather_predictors,
+)
+from pipeline.science.rain_drainage import fit_rain_drainage
+from pipeline.science.signed_root import signed_root
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Flags = NDArray[np.bool_]
+Indices = NDArray[np.int64]
+
+FROM_NEIGHBOURS, FROM_WEATHER = "from_neighbours", "from_weather"
+
+GAP_LENGTHS_H = (12, 72, 336, 1080)
+"""Longest gap of each class but the last, h; models are weighted by their skill at volumes of gaps of these lengths."""
+MOST_DONORS = 4
+FEWEST_COMMON_HOURS = 30 * 24
+"""Concurrent hours below which a relation between plots is not trusted."""
+LEAST_COMMON_SHARE = 0.35
+"""Share of the plot's measured hours that must be common, so that the relation has seen more than one season."""
+NOVELTY_HOURS = 500.0
+"""Measured hours under a treatment at which errors are taken to spread 1.4 times as far as under one long known."""
+LARGEST_NOVELTY = 3.0
+COMPARED_LENGTH_H = 72
+"""Neighbours fill where they do better than the weather at volumes of gaps of this length."""
+
+
+@dataclass(frozen=True)
+class Segment:
+    """Hours of one gap of one plot that the same model fills.
+
+    `gap` is its first and past-the-last hour; `novelty` a factor on the spread of errors where the treatments of plot and donors are new
+    to the model, shape (hours,).
+    """
+
+    plot: int
+    hours: Indices
+    gap: tuple[int, int]
+    basis: str
+    model: Combination
+    novelty: Floats
+
+
+class GapModels:
+    """The models of all plots, each fitted when it is first asked for."""
+
+    def __init__(self, flow_l: Floats, day: Floats, rain_mm: Floats, air_temp_c: Floats, treatment: Indices) -> None:
+        self.flow_l, self.day, self.treatment = flow_l, day, treatment
+        self.measured = np.isfinite(flow_l)
+        self.root = signed_root(flow_l)
+        self.fold = block_folds(day.size, typical_gap_hours(~self.measured.all(axis=0)))
+        self.reservoirs = fit_rain_drainage(flow_l, day, rain_mm, air_temp_c, self.fold, treatment)
+        self.expected_root = np.nan_to_num(signed_root(self.reservoirs.estimate))
+        self.weather = weather_predictors(day, rain_mm, air_temp_c)
+        self.season = season_predictors(day)
+        self.correlation = _correlation(self.root)
+        self.candidates: dict[tuple[int, tuple[int, ...]], list[Candidate]] = {}
+        self.combinations: dict[tuple[int, tuple[int, ...], int], Combination] = {}
+        self._serves: dict[tuple[int, tuple[int, ...]], bool] = {}
+
+    def segments(self, wanted: Flags, plot: int, first: int, last: int) -> Iterable[Segment]:
+        """The hours of a gap by the model that fills them."""
+        hours = first + np.flatnonzero(wanted[plot, first:last])
+        length = next((most for most in GAP_LENGTHS_H if last - first <= most), GAP_LENGTHS_H[-1])
+        patterns, which = np.unique(self._donors(plot, hours), axis=0, return_inverse=True)
+        by_donors: dict[tuple[int, ...], list[Indices]] = {}
+        for number, pattern in enumerate(patterns):
+            used = self._usable(plot, pattern[pattern >= 0])
+            if used and (plot, used) not in self._serves:
+                self._serves[plot, used] = self._better(plot, used)
+            by_donors.setdefault(used if used and self._serves[plot, used] else (), []).append(
+                hours[which.ravel() == number]
+            )
+        for used, at in by_donors.items():
+            basis = FROM_NEIGHBOURS if used else FROM_WEATHER
+            inside = np.sort(np.concatenate(at))
+            model = self._combination(plot, used, length)
+            novelty = _novelty(self.treatment[[plot, *used]], inside, model.rows)
+            yield Segment(plot, inside, (first, last), basis, model, novelty)
+
+    def _donors(self, plot: int, hours: Indices) -> Indices:
+        """The best correlated of the plots measured in each hour, best first, -1 for none, shape (hours, MOST_DONORS)."""
+        correlation = np.abs(self.correlation[plot])
+        order = np.argsort(-correlation, kind="stable")
+        order = order[(order != plot) & (correlation[order] > 0)]
+        chosen = np.full((hours.size, MOST_DONORS), -1)
+        taken = np.zeros(hours.size, dtype=int)
+        for donor in order:
+            free = np.flatnonzero(self.measured[donor, hours] & (taken < MOST_DONORS))
+            chosen[free, taken[free]] = donor
+            taken[free] += 1
+        return chosen
+
+    def _usable(self, plot: int, donors: Indices) -> tuple[int, ...]:
+        """The donors, best first, that have enough measured hours in common with the plot and with the better donors.
+
+        The others are left out: a relation learned in a dry summer says nothing about spring.
+        """
+        fewest = max(FEWEST_COMMON_HOURS, LEAST_COMMON_SHARE * float(self.measured[plot].sum()))
+        used: list[int] = []
+        common = self.measured[plot]
+        for donor in donors:
+            with_donor = common & self.measured[donor]
+            if with_donor.sum() >= fewest:
+                used.append(int(donor))
+                common = with_donor
+        return tuple(used)
+
+    def _of(self, plot: int, used: tuple[int, ...]) -> list[Candidate]:
+        """Candidates that learn from some donors, or from the weather alone."""
+        if (plot, used) not in self.candidates:
+            if used:
+                found = neighbour_candidates(
+                    self.root, self.expected_root, self.season, self.treatment, plot, used, self.fold
+                )
+            else:
+                rows = np.flatnonzero(self.measured[plot])
+                found = [
+                    Candidate(RESERVOIRS, rows, self.reservoirs.left_out[plot, rows], self.reservoirs.estimate[plot]),
+                    antecedent_candidate(self.root[plot], self.weather, self.treatment[plot], self.fold),
+                ]
+            self.candidates[plot, used] = found
+        return self.candidates[plot, used]
+
+    def _combination(self, plot: int, used: tuple[int, ...], length: int) -> Combination:
+        if (plot, used, length) not in self.combinations:
+            self.combinations[plot, used, length] = combine(self._of(plot, used), self.flow_l[plot], self.day, length)
+        return self.combinations[plot, used, length]
+
+    def _better(self, plot: int, used: tuple[int, ...]) -> bool:
+        """Whether donors do better than the weather at volumes, over the hours that both have seen."""
+        best = []
+        rows = self._of(plot, used)[0].rows
+        for source in (used, ()):
+            candidates = self._of(plot, source)
+            known = np.searchsorted(candidates[0].rows, rows)
+            errors = (each.left_out[known] - self.flow_l[plot, rows] for each in candidates)
+            sums = (sums_of_blocks(self.day.size, rows, error, COMPARED_LENGTH_H) for error in errors)
+            best.append(min(float(np.mean(np.square(each))) for each in sums))
+        return best[0] <= best[1]
+
+
+def _correlation(root: Floats) -> Floats:
+    """Correlation of each pair of plots over their common hours, shape (plots, plots); 0 where they are too few."""
+    known = np.isfinite(root)
+    here = known.astype(float)
+    value = np.where(known, root, 0.0)
+    count = here @ here.T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = value @ here.T / count
+        square = np.square(value) @ here.T / count
+        variance = square - mean**2
+        correlation = (value @ value.T / count - mean * mean.T) / np.sqrt(variance * variance.T)
+    return np.where((count >= FEWEST_COMMON_HOURS) & np.isfinite(correlation), correlation, 0.0)
+
+
+def _novelty(treatment: Indices, hours: Indices, learned: Indices) -> Floats:
+    """How much farther errors spread in some hours because little was learned under the same treatments, shape (n,).
+
+    Args:
+        treatment: of plot and donors, shape (1 + donors, all hours).
+        hours: shape (n,); learned: hours that the model learned from.
+    """
+    if (treatment == treatment[:, :1]).all():
+        return np.ones(hours.size)
+    _, kind = np.unique(treatment, axis=1, return_inverse=True)
+    known = np.bincount(kind.ravel()[learned], minlength=int(kind.max()) + 1)[kind.ravel()[hours]]
+    return np.minimum(np.sqrt(1.0 + NOVELTY_HOURS / np.maximum(known, 1.0)), LARGEST_NOVELTY)
