@@ -337,6 +337,11 @@ def _add_share(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         action="store_true",
         help="share the record by metering interval too (flow and gauges), for models that need more than hours",
     )
+    share.add_argument(
+        "--netcdf",
+        action="store_true",
+        help="share hourly flow and concentration also as CF-convention time series (netCDF)",
+    )
     _add_places(share)
 
 
@@ -855,6 +860,7 @@ def _share(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]
                 command.out,
                 archive=command.zip,
                 by_interval=command.intervals,
+                netcdf=command.netcdf,
                 stale=stale,
                 expect=lambda rows: bar.update(task, total=rows),
                 wrote=lambda rows: bar.advance(task, rows),

@@ -507,3 +507,87 @@ def test_rights_that_cannot_be_right_get_a_sentence(
         stream.write(line + "\n")
     assert main(["check-site", str(site.folder)]) == 1
     assert sentence in capsys.readouterr().err
+
+
+# Time series
+
+
+def series_of(folder: Path) -> tuple[Lake, Site, Path]:
+    """Two plots, some hours of two years; the second plot lacks some of them."""
+    site, lake = small_site(folder), Lake(folder / "lake")
+    invented_lake(lake, [table("loads_annual"), table("source_files")], site.site, (2020,), 2)
+    for year, first in ((2020, "2020-09-30T20:00"), (2021, "2020-10-01T06:00")):
+        for name in ("hourly_flow", "concentration"):
+            parts = []
+            for plot, count in (("north", 10), ("south", 7)):
+                rows = invented_rows(table(name), count, year)
+                rows["plot"], rows["hour_start"] = (
+                    plot,
+                    pd.date_range(first, periods=count, freq="h", tz="UTC").as_unit("us"),
+                )
+                rows["analyte"] = "nitrate_n"
+                parts.append(rows)
+            lake.write_frame(table(name), pd.concat(parts), "0" * 64, site.site, year)
+    with open_session() as session:
+        share(session, lake, site, folder / "out", netcdf=True)
+    return lake, site, folder / "out" / "netcdf" / "hourly.nc"
+
+
+def test_the_time_series_are_the_tables_as_another_library_reads_them(tmp_path: Path) -> None:
+    """Held against the `xarray` library, which decodes times, missing values and texts by the CF conventions."""
+    xarray = pytest.importorskip("xarray")
+    lake, site, path = series_of(tmp_path)
+    with xarray.open_dataset(path, engine="scipy") as read:
+        assert list(read["plot_name"].values) == [one.plot for one in site.plots]
+        assert read["area"].values.tolist() == [10_000.0, 20_000.0]
+        assert (read["time_bounds"][:, 1] - read["time_bounds"][:, 0] == pd.Timedelta(hours=1)).all()
+        for name, columns, prefix in (
+            ("hourly_flow", ("net_l", "net_l_p05", "net_l_p95", "measured_fraction"), ""),
+            ("concentration", ("mg_l", "mg_l_p05", "mg_l_p95"), "nitrate_n_"),
+        ):
+            stored_rows = lake.frame(table(name), site.site, [2020, 2021])
+            for place, plot in enumerate(("north", "south")):
+                expected = stored_rows[stored_rows["plot"] == plot].set_index("hour_start")
+                whole = expected.reindex(pd.date_range("2020-09-30T20:00", periods=20, freq="h", tz="UTC"))
+                for column in columns:
+                    found = read[f"{prefix}{column}"].isel(plot=place).to_series()
+                    assert list(found.index) == list(whole.index.tz_localize(None))
+                    pd.testing.assert_series_equal(
+                        found.reset_index(drop=True),
+                        whole[column].reset_index(drop=True),
+                        check_names=False,
+                        check_exact=True,
+                    )
+                flags = read[f"{prefix}basis" if prefix else "flow_basis"]
+                words = dict(zip(flags.attrs["flag_values"].tolist(), flags.attrs["flag_meanings"].split(), strict=True))
+                assert [words.get(number) for number in flags.isel(plot=place).values.tolist()] == [
+                    None if pd.isna(word) else word for word in whole["basis"]
+                ]
+
+
+def test_the_time_series_keep_to_the_cf_conventions(tmp_path: Path) -> None:
+    """CF-1.8: conventions named, stations by cf_role, time with bounds, units that UDUNITS knows (from memory)."""
+    xarray = pytest.importorskip("xarray")
+    _, _, path = series_of(tmp_path)
+    with xarray.open_dataset(path, engine="scipy", decode_cf=False) as read:
+        assert (read.attrs["Conventions"], read.attrs["featureType"]) == ("CF-1.8", "timeSeries")
+        assert read["plot_name"].attrs["cf_role"] == "timeseries_id"
+        assert read["time"].attrs["standard_name"] == "time"
+        assert read["time"].attrs["bounds"] in read.variables
+        for name, variable in read.variables.items():
+            assert "standard_name" not in variable.attrs or name == "time"
+            for other in str(variable.attrs.get("ancillary_variables", "")).split():
+                assert other in read.variables
+            if variable.dims == ("plot", "time"):
+                assert variable.attrs["coordinates"] == "plot_name"
+                assert variable.attrs["long_name"]
+                assert ("units" in variable.attrs) != ("flag_meanings" in variable.attrs)
+
+
+def test_the_time_series_have_the_same_bytes_again(tmp_path: Path) -> None:
+    lake, site, path = series_of(tmp_path)
+    with open_session() as session:
+        share(session, lake, site, tmp_path / "again", netcdf=True)
+    assert (tmp_path / "again" / "netcdf" / "hourly.nc").read_bytes() == path.read_bytes()
+    assert "netcdf/hourly.nc" in (tmp_path / "again" / "SHA256SUMS").read_text()
+    assert "CF-convention time series" in (tmp_path / "again" / "README.md").read_text()

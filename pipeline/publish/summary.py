@@ -20,6 +20,7 @@ from rich.text import Text
 
 from pipeline.lake import Lake
 from pipeline.orchestration.checks import CHECKS, CheckBook
+from pipeline.orchestration.freshness import stretches
 from pipeline.site import Site
 from pipeline.tables import table
 from pipeline.tables.declared import NEGATIVE_IS_REAL
@@ -232,11 +233,20 @@ def held_tables(states: Iterable[PartitionState]) -> list[str]:
 
 def not_up_to_date(states: Iterable[PartitionState]) -> list[str]:
     """A sentence for every state other than fresh: which tables are in it, and what it means."""
-    by_state: dict[str, list[str]] = {}
+    by_state: dict[str, dict[str, list[int | None]]] = {}
     for one in states:
         if one.state != "fresh":
-            by_state.setdefault(one.state, []).append(one.table if one.year is None else f"{one.table} {one.year}")
-    return [f"{state} ({STATE_MEANINGS[state]}): {', '.join(tables)}." for state, tables in by_state.items()]
+            by_state.setdefault(one.state, {}).setdefault(one.table, []).append(one.year)
+    return [
+        f"{state} ({STATE_MEANINGS[state]}): {', '.join(f'{name} {_years(years)}'.rstrip() for name, years in tables.items())}."
+        for state, tables in by_state.items()
+    ]
+
+
+def _years(years: Iterable[int | None]) -> str:
+    """Water years in words, runs of them by their ends; an empty text for what is kept once per site."""
+    runs = [f"{run[0]} to {run[-1]}" if len(run) > 1 else str(run[0]) for run in stretches(years)]
+    return " and ".join(runs)
 
 
 def failed_checks(lake: Lake, site: Site, severity: str, most: int) -> str:

@@ -27,6 +27,7 @@ from pipeline.publish.share.delimited_text import write_csv
 from pipeline.publish.share.descriptors import citation_file, data_package, provenance
 from pipeline.publish.share.methods import methods_text
 from pipeline.publish.share.register_tables import register_rows, register_tables
+from pipeline.publish.share.time_series import write_time_series
 from pipeline.publish.share.words import readme_text
 from pipeline.site import Site
 from pipeline.tables import TABLES, Table, table
@@ -46,6 +47,7 @@ BY_INTERVAL = ("interval_flow", "gauge_readings")
 """The record by metering interval, which is long: shared when asked for."""
 
 DIGESTS = "SHA256SUMS"
+TIME_SERIES = "netcdf/hourly.nc"
 EARLIEST_OF_ARCHIVES = (1980, 1, 1, 0, 0, 0)
 """The time that stands beside every file of the archive: the first that its format knows, so that no clock changes its bytes."""
 
@@ -130,6 +132,7 @@ def share(
     *,
     archive: bool = False,
     by_interval: bool = False,
+    netcdf: bool = False,
     stale: tuple[str, ...] = (),
     expect: Callable[[int], None] = lambda rows: None,
     wrote: Callable[[int], None] = lambda rows: None,
@@ -143,6 +146,7 @@ def share(
         out: the folder to make.
         archive: whether to make `out` with the ending .zip beside it.
         by_interval: whether to share the record by metering interval too.
+        netcdf: whether to share hourly series as one netCDF file too.
         stale: sentences on what of the lake is not up to date, which the package repeats.
         expect: told how many rows are to come.
         wrote: told how many rows have been written since it was told last.
@@ -158,10 +162,13 @@ def share(
     expect(2 * sum(content.count() for content in found))
     with _beside(out) as folder:
         rows = _write_tables(session, found, folder, wrote)
+        if netcdf:
+            (folder / TIME_SERIES).parent.mkdir()
+            write_time_series(lake, site, folder / TIME_SERIES, wrote)
         tables = [content.declared for content in found]
         (folder / "dictionary.csv").write_bytes(dictionary_csv(tables).encode())
         texts = {
-            "README.md": readme_text(session, lake, site, tables, rows, absent, stale),
+            "README.md": readme_text(session, lake, site, tables, rows, absent, stale, TIME_SERIES if netcdf else None),
             "METHODS.md": methods_text(session, lake, site, stale),
             "CITATION.cff": citation_file(lake, site),
             "provenance.json": provenance(lake, site, stale),

@@ -85,6 +85,7 @@ def readme_text(
     rows: Mapping[str, int],
     absent: Sequence[str],
     stale: Sequence[str],
+    time_series: str | None,
 ) -> str:
     """README.md of the package.
 
@@ -96,6 +97,7 @@ def readme_text(
         rows: their numbers of rows.
         absent: tables that it would hold if they were in the lake.
         stale: what of the lake is not up to date, in sentences.
+        time_series: path of the netCDF file; none: there is none.
     """
     parts = [
         f"# {plain(data_title(site))}",
@@ -106,6 +108,11 @@ def readme_text(
         text_table(("table", "rows", "a row is"), ((f"`{one.name}`", f"{rows[one.name]:,}", one.row) for one in tables)),
         "Tables whose names begin with `register_` are the experiment's registers: plots, meters, calibrations and what else people enter.",
         *([f"Not computed, and so not here: {', '.join(f'`{name}`' for name in absent)}."] if absent else []),
+        *(
+            [f"`{time_series}` holds the hours of all plots once more, as CF-convention time series (netCDF)."]
+            if time_series
+            else []
+        ),
         "`METHODS.md` says how the numbers were made, with the choices of this site and the calibrations in force.",
         OPENING.rstrip(),
         "## Rights and questions",
