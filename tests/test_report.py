@@ -71,6 +71,7 @@ def browser(field: Field, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
         "--headless=new",
         "--no-sandbox",
         "--disable-gpu",
+        "--force-prefers-reduced-motion",
         "--disable-dev-shm-usage",
         "--window-size=1200,900",
         "--host-resolver-rules=MAP * ~NOTFOUND",
