@@ -317,7 +317,7 @@ def test_words_of_registers_stay_words_on_the_page(browser: Any, field: Field) -
     assert "<img" not in page_of(field)
 
 
-def test_on_paper_nothing_is_wider_than_the_page(browser: Any) -> None:
+def test_on_paper_every_figure_is_drawn_for_the_width_of_paper(browser: Any) -> None:
     run(browser, "window.dispatchEvent(new Event('beforeprint'))")
     try:
         widths = run(
@@ -327,7 +327,7 @@ def test_on_paper_nothing_is_wider_than_the_page(browser: Any) -> None:
     finally:
         run(browser, "window.dispatchEvent(new Event('afterprint'))")
     assert widths
-    assert set(widths) == {700}
+    assert set(widths) == {run(browser, "return PAPER")}
 
 
 def test_on_a_telephone_nothing_is_wider_than_the_screen(browser: Any) -> None:

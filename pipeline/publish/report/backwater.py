@@ -40,6 +40,7 @@ def backwater(source: Source) -> dict[str, Any]:
         "drawn": [
             {
                 "plot": row["most_plot"],
+                "began": int(row["start"]),
                 "start": int(row["start"]) - AROUND_HOURS * HOUR_MS,
                 "end": int(min(row["end"], row["start"] + LONGEST_DRAWN_HOURS * HOUR_MS)) + AROUND_HOURS * HOUR_MS,
                 "said": _said_of(row),

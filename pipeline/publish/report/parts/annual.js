@@ -44,9 +44,9 @@ function drawAnnual(svg, width) {
         if (shown) {
           // The treatment's name stands on the side of its band that has more room.
           const [low, high] = [x(converted(group.mean[name][1], quantity)), x(converted(group.mean[name][2], quantity))];
-          const before = low - left > left + room - high, words = `${group.treatment || "all"}, mean of ${group.mean.plots}`;
+          const before = low - left > left + room - high, words = `${group.treatment || "all"}, mean`;
           const place = before ? { x: rounded(low - 8), "text-anchor": "end" } : { x: rounded(high + 8) };
-          shape(svg, "text", { ...place, y: y + 4, class: "small quiet" }, cut(words, Math.max(8, Math.floor((before ? low - left : left + room - high) / 6.2))));
+          shape(svg, "text", { ...place, y: y + 4, class: "small quiet" }, words.length * 6 < (before ? low - left : left + room - high) - 12 ? words : "mean");
           if (numbers) {
             const text = shape(svg, "text", { x: left + room + 8, y: y + 4 });
             shape(text, "tspan", { class: "strong" }, bare(group.mean[name][0], quantity));

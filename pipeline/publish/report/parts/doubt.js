@@ -22,17 +22,19 @@ function startBudget(holder) {
         if (year !== last) { y += last === null ? 4 : 12; shape(svg, "text", { x: 0, y: y + 4, class: "strong" }, String(year)); y += 16; last = year; }
         shape(svg, "text", { x: 10, y: y + 4, class: "quiet" }, cut(plot, 7));
         let place = left;
+        const labels = shape(svg, "g");
         shares.forEach((share, number) => {
           const wide = (share || 0) * (right - left);
           if (wide < 0.4) return void (place += wide);
           shape(svg, "rect", { x: rounded(place), y: y - 7, width: rounded(wide), height: 14, fill: sourceFill(sources[number].source), stroke: "var(--paper)", "stroke-width": 1 });
           const words = `${sources[number].source.replaceAll("_", " ")} ${Math.round(100 * share)} %`;
-          if (wide > words.length * 5.7 + 16) {
-            shape(svg, "rect", { x: rounded(place + 5), y: y - 6, width: rounded(words.length * 5.7 + 4), height: 12, rx: 2, fill: "var(--paper)" });
-            shape(svg, "text", { x: rounded(place + 8), y: y + 3.6, class: "small" }, words);
+          if (wide > words.length * 6 + 16) {
+            shape(labels, "rect", { x: rounded(place + 5), y: y - 6, width: rounded(words.length * 6 + 4), height: 12, rx: 2, fill: "var(--paper)" });
+            shape(labels, "text", { x: rounded(place + 8), y: y + 3.6, class: "small" }, words);
           }
           place += wide;
         });
+        svg.append(labels);
         y += 19;
       }
       return y;

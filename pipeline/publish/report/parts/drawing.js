@@ -183,8 +183,9 @@ function figure(holder, { title, caption, alternative, draw, sheets = [], before
   return { redraw: fresh, svg, frame };
 }
 
-// Paper is narrower than a screen: figures are drawn for its width, so that their letters keep their size.
+// Paper is narrower than a screen: figures are drawn for this width, and shrink to the paper's by a sixth or so.
+const PAPER = 820;
 const paper = [];
 let printing = false;
-window.addEventListener("beforeprint", () => { printing = true; paper.forEach((draw) => draw(700)); });
+window.addEventListener("beforeprint", () => { printing = true; paper.forEach((draw) => draw(PAPER)); });
 window.addEventListener("afterprint", () => { printing = false; paper.forEach((draw) => draw(0)); });

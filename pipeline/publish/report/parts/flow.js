@@ -18,6 +18,7 @@ async function startFlow(holder) {
     const begins = Date.parse(from.value) - data.offset;
     if (Number.isFinite(begins)) show({ start: begins, end: begins + (view.end - view.start) });
   } });
+  from.value = day(view.start);
   const spans = [["Everything", null], ["Year", 366 * DAY], ["Month", 31 * DAY], ["Week", 7 * DAY], ["Night", 14 * HOUR]].map(([name, span]) => element("button", { type: "button", "data-span": name.toLowerCase(), onclick: () => zoomTo(span) }, name));
   const press = (label, words, act) => element("button", { type: "button", "aria-label": words, title: words, onclick: act }, label);
   const root = element("button", { type: "button", "aria-pressed": "false", title: "Small flows take more room: square roots of flow", onclick: () => { root.setAttribute("aria-pressed", String(!view.root)); show({ root: !view.root }); } }, "Stretch small flows");
@@ -29,7 +30,8 @@ async function startFlow(holder) {
     ...(sky.rain ? [[swatch("var(--rain)"), "rain"]] : []), ...sky.levels.map(({ gauge }) => [stroke({ stroke: "var(--quiet)", "stroke-width": 1.6, "stroke-dasharray": "5 2" }), `water level, ${gauge}`]),
   ]);
 
-  const zoomTo = (span) => {
+  const zoomTo = async (span) => {
+    flow = await flowOfPlot(view.plot);
     if (span === null) return show({ start: data.start, end: data.end });
     const middle = view.end - view.start > span * 1.5 ? liveliest(flow, span) : (view.start + view.end) / 2;
     show({ start: middle - span / 2, end: middle + span / 2 });
@@ -39,13 +41,15 @@ async function startFlow(holder) {
 
   let waiting;
   async function show(next) {
-    if (next.plot && next.plot !== view.plot) flow = await flowOfPlot(next.plot);
+    // What is asked for holds at once; unpacking another plot must not undo what is asked for meanwhile.
     Object.assign(view, next);
+    flow = await flowOfPlot(view.plot);
     const span = Math.min(Math.max(view.end - view.start, SHORTEST_WINDOW), data.end - data.start);
     const middle = (view.start + view.end) / 2;
     view.start = Math.min(Math.max(middle - span / 2, data.start), data.end - span);
     view.end = view.start + span;
     pick.value = view.plot;
+    from.value = day(view.start);
     drawn.redraw();
     readout.textContent = "";
     clearTimeout(waiting);
