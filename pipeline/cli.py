@@ -189,6 +189,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_share(commands)
     _add_trace(commands)
     _add_load_methods(commands)
+    _add_history(commands)
 
     report = _command(
         commands,
@@ -315,6 +316,48 @@ def _add_load_methods(commands: argparse._SubParsersAction[argparse.ArgumentPars
     methods.add_argument(
         "--plot", metavar="PLOT", help="the plot to show in full, as named in plots.csv (default: all, loads only)"
     )
+
+
+def _add_history(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    publish = _command(
+        commands,
+        "publish",
+        "name a state of the loads that others may cite",
+        "Keeps the loads as they are now as a numbered revision, with the reason, the registers, the digests of all raw files, the "
+        "state of the repository and what every table was made from, in published/<site>/ of the lake, which no run changes or removes. "
+        "Later runs say which loads have moved since. Everything must be up to date. Exit code 1: nothing was published.",
+        'drainledger publish --reason "report to the funder, 2022"',
+    )
+    publish.add_argument("--reason", required=True, metavar="TEXT", help="why, in a few words")
+    _add_places(publish)
+    revisions = _command(
+        commands,
+        "revisions",
+        "list the published states of the loads",
+        "Lists every published state: number, day, reason, commits of the program and of the registers.",
+        "drainledger revisions",
+    )
+    _add_places(revisions)
+    changes = _command(
+        commands,
+        "changes",
+        "say which loads moved since they were published, by how much and why",
+        "Compares two published states, or one with the tables as they are now: every load that moved, before, after, kg/ha and %, with "
+        "what changed. Plots that moved only because a filled hour leans on a corrected neighbour are told apart. Changes nothing.",
+        "drainledger changes\n  drainledger changes 1 2 --by month\n  drainledger changes 1 --csv changes.csv",
+    )
+    changes.add_argument("earlier", type=int, nargs="?", metavar="FROM", help="number of a revision (default: the last)")
+    changes.add_argument("later", type=int, nargs="?", metavar="TO", help="number of a later one (default: now)")
+    changes.add_argument(
+        "--by",
+        choices=("year", "month", "event"),
+        default="year",
+        help="which loads are printed (default: year); the file of --csv holds all three",
+    )
+    changes.add_argument(
+        "--csv", type=Path, metavar="FILE", help="write every change with all digits to this file as well"
+    )
+    _add_places(changes)
 
 
 def _add_share(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -619,6 +662,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return _share(console, errors, lake, sites, command)
         if command.command == "trace":
             return _trace(console, errors, lake, sites, command)
+        if command.command in ("publish", "revisions", "changes"):
+            return _history(console, errors, lake, sites, command)
         if command.command == "run":
             if command.dry_run:
                 return _dry_run(console, errors, lake, sites, command.accept)
@@ -1109,6 +1154,17 @@ def _run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], 
     return _conclude(console, errors, lake, sites, outcome)
 
 
+def _history(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], command: argparse.Namespace) -> int:
+    from pipeline.publish.history_commands import list_revisions, publish_loads, show_changes
+
+    if command.command == "publish":
+        return publish_loads(console, errors, lake, sites, command.reason)
+    if command.command == "revisions":
+        return list_revisions(console, lake, sites)
+    kind = {"year": "annual", "month": "monthly", "event": "event"}[command.by]
+    return show_changes(console, lake, sites, command.earlier, command.later, kind, command.csv)
+
+
 def _dry_run(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], accept: Sequence[str]) -> int:
     from pipeline.orchestration.computations import COMPUTATIONS
     from pipeline.orchestration.plan import plan
@@ -1184,9 +1240,12 @@ def _show_loads(console: Console, lake: Lake, sites: dict[str, Site]) -> None:
 
 
 def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], outcome: Outcome) -> int:
+    from pipeline.publish.changes_words import moved_note
     from pipeline.publish.summary import failed_checks, held_tables
 
     for site in sites.values():
+        if moved := moved_note(lake, site):
+            console.print(moved, style="bold", markup=False, highlight=False, soft_wrap=True)
         if doubtful := failed_checks(lake, site, "warning", MOST_FINDINGS):
             console.print(f"Look at these in {site.title} (warnings; the numbers are computed):", style="yellow")
             console.print(doubtful, markup=False, highlight=False)

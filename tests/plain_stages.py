@@ -20,6 +20,7 @@ from pipeline.stages.bench_proofs import bench_proofs
 from pipeline.stages.concentration import concentration_members
 from pipeline.stages.hours import FilledHours
 from pipeline.stages.intake import read_raw_files
+from pipeline.stages.load_basis import load_basis
 from pipeline.stages.load_methods import load_methods
 from pipeline.stages.loads import loads
 from pipeline.stages.metered_hours import metered_hours
@@ -93,5 +94,6 @@ def plain_stages(**others: Callable[..., Any]) -> Callable[[], Stages]:
         loads=loads,
         period_loads=period_loads,
         load_methods=load_methods,
+        load_basis=load_basis,
     )
     return lambda: dataclasses.replace(plain, **others)

@@ -9,7 +9,7 @@ Annotations are evaluated here (no import from __future__), since Dagster looks 
 import inspect
 import shlex
 import traceback
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -25,6 +25,7 @@ from dagster import (
     AssetsDefinition,
     AssetSpec,
     BackfillPolicy,
+    DataVersion,
     Failure,
     MaterializeResult,
     MetadataValue,
@@ -35,10 +36,12 @@ from dagster import (
     multi_asset_check,
 )
 
+from pipeline.lake import fingerprint
 from pipeline.orchestration.checks import CHECKS, check
 from pipeline.orchestration.computations import COMPUTATIONS, Computation
 from pipeline.orchestration.freshness import held_file, origins_now
 from pipeline.orchestration.partitions import Partitions, read_keys
+from pipeline.orchestration.publishing import LOADS
 from pipeline.orchestration.raw_files import HeldFileError, UnreadFilesError
 from pipeline.orchestration.stages import VERSIONS, Stages
 from pipeline.orchestration.workbench import Workbench, partition_words
@@ -126,15 +129,35 @@ def build_asset(computation: Computation, partitions: Partitions, stages: Stages
         if failures:
             raise Failure("\n".join(failures), allow_retries=False)
         for one in declared:
+            for key in context.partition_keys:
+                ((site_name, year),) = read_keys([key])
+                if (stored := bench.lake.stored(one, site_name, year)) is not None:
+                    says = {"content": stored.content, "made_from": stored.made_from}
+                    context.add_asset_metadata(says, asset_key=one.name, partition_key=key)
             yield MaterializeResult(
                 asset_key=one.name,
                 metadata={
                     "rows": sum(made[one.name].values()),
                     "partitions": MetadataValue.json(made[one.name]),
                 },
+                data_version=data_version(bench, one, {site for site, _ in read_keys(context.partition_keys)}),
             )
 
     return make
+
+
+def data_version(bench: Workbench, declared: Table, sites: Iterable[str]) -> DataVersion:
+    """What tells two states of a table apart on Dagster's page: the digest of the rows of all its partitions of these sites.
+
+    One event over several water years has one version for them all, so that it cannot be that of a single partition; each
+    partition's own digest stands beside it, as `content`. Rows that come out as they were leave the version as it was.
+    """
+    contents = {}
+    for site in sorted(sites):
+        years = [None] if declared.time_column is None else bench.lake.years(declared, site)
+        stored = {str(year): bench.lake.stored(declared, site, year) for year in years}
+        contents[site] = {year: one.content for year, one in stored.items() if one is not None}
+    return DataVersion(fingerprint(contents))
 
 
 class BlockedError(Exception):
@@ -278,6 +301,22 @@ def _result(name: str, check_name: str, sentences: list[str]) -> AssetCheckResul
         severity=AssetCheckSeverity.ERROR if check_name == MUST_HOLD else AssetCheckSeverity.WARN,
         metadata={"failed": MetadataValue.md("\n".join(f"- {sentence}" for sentence in sentences))} if sentences else {},
     )
+
+
+def history_assets(partitions: Partitions) -> list[AssetSpec]:
+    """Published states and what moved since: written at the end of a run of the command line."""
+    return [
+        AssetSpec(
+            name,
+            deps=list(deps),
+            description=f"A row is {table(name).row}. Written by `drainledger publish` and at the end of `drainledger run`.",
+            group_name=table(name).group,
+            partitions_def=partitions.by_site,
+            metadata={"dagster/column_schema": _column_schema(table(name))},
+            kinds={"parquet"},
+        )
+        for name, deps in (("revisions", ()), ("load_changes", ("revisions", *LOADS)))
+    ]
 
 
 def checks_asset(partitions: Partitions) -> AssetSpec:

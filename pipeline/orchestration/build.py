@@ -18,7 +18,7 @@ from dagster import (
     resource,
 )
 
-from pipeline.orchestration.assets import RAW_FILES, WORKBENCH, build_asset, build_checks, checks_asset
+from pipeline.orchestration.assets import RAW_FILES, WORKBENCH, build_asset, build_checks, checks_asset, history_assets
 from pipeline.orchestration.computations import COMPUTATIONS
 from pipeline.orchestration.partitions import Partitions
 from pipeline.orchestration.schedules import WriteHealth, build_daily_health, build_health_job
@@ -68,6 +68,7 @@ def build_definitions(
             RAW_FILES,
             *(build_asset(computation, partitions, bench.stages) for computation in COMPUTATIONS),
             checks_asset(partitions),
+            *history_assets(partitions),
             *notices,
         ],
         asset_checks=[build_checks(computation, partitions) for computation in COMPUTATIONS],

@@ -8,7 +8,7 @@ Does not: deciding what is stale (freshness.py), which loads moved by it (stages
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -23,13 +23,21 @@ class Cause:
 
     `kind` is a word of `CAUSES` in tables/declared.py, or `upstream` where rows of another partition changed. `subject` names
     the thing, `change` says what became of it; `about` tells what it concerns: pairs such as ("meter", "M3"), ("plot", "P1") or
-    ("file", "logger/east.csv").
+    ("file", "logger/east.csv"). `start` and `end` bound the time of a register row, before and after, as far as the origin's own
+    period knows them: ISO 8601, None for no bound.
     """
 
     kind: str
     subject: str
     change: str
     about: tuple[tuple[str, str], ...] = ()
+    start: str | None = field(default=None, compare=False)
+    end: str | None = field(default=None, compare=False)
+
+    def touches(self, start: datetime, end: datetime) -> bool:
+        """Whether it concerns any part of [start, end)."""
+        begins_before = self.start is None or datetime.fromisoformat(self.start) < end
+        return begins_before and (self.end is None or datetime.fromisoformat(self.end) > start)
 
     @property
     def sentence(self) -> str:
@@ -131,19 +139,31 @@ def _of_rows(
         former = next((old for old in alike if old.get("from") == row.get("from")), next(iter(alike), None))
         if former is not None:
             gone.remove(former)
-            yield _cause(how, row, _differences(how, row, former, site), site)
+            yield _cause(how, [row, former], _differences(how, row, former, site), site)
         else:
-            yield _cause(how, row, "new row", site)
+            yield _cause(how, [row], "new row", site)
     for row in gone:
-        yield _cause(how, row, "row is gone", site)
+        yield _cause(how, [row], "row is gone", site)
 
 
-def _cause(how: _Register, row: Mapping[str, Any], change: str, site: Site) -> Cause:
+def _cause(how: _Register, versions: Sequence[Mapping[str, Any]], change: str, site: Site) -> Cause:
+    """A cause of one row, given as it is and as it was."""
+    row = versions[0]
     about = [(column, str(row[column])) for column in _CONCERNS if row.get(column) is not None]
     if "scope" in row:
         about.append((row["scope"], row["name"]))
     shown = {column: _value(value, site) for column, value in row.items()}
-    return Cause(how.kind, how.words.format(**shown), change, tuple(about))
+    ends: list[str | None] = [version.get("to") for version in versions]
+    closed = [end for end in ends if end is not None]
+    starts: list[str] = [version["from"] for version in versions if "from" in version]
+    return Cause(
+        how.kind,
+        how.words.format(**shown),
+        change,
+        tuple(about),
+        start=min(starts, default=None),
+        end=max(closed) if len(closed) == len(ends) else None,
+    )
 
 
 def _differences(how: _Register, row: Mapping[str, Any], former: Mapping[str, Any], site: Site) -> str:

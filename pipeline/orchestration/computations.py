@@ -437,6 +437,12 @@ def _method_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
     return {"analytes": list(site.analytes), "clock": site.utc_offset.total_seconds()}
 
 
+def _part_loads_by_basis(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    hours, concentration = (bench.frame(name, site, [year]) for name in ("hourly_flow", "concentration"))
+    return {"load_basis": bench.stages.load_basis(hours, concentration, site, year)}
+
+
 _CALIBRATION = ("meter", "direction", "litres_per_pulse", "from", "to")
 _METER = ("meter", "plot", "accuracy", "top_l_min", "from", "to")
 _WIRING = ("logger", "column", "meter", "direction", "counts", "modulus", "from", "to")
@@ -645,6 +651,13 @@ COMPUTATIONS: tuple[Computation, ...] = (
         make=_compare_load_methods,
         registers={"plots": ("plot", "area_ha")},
         settings=_method_settings,
+    ),
+    Computation(
+        tables=("load_basis",),
+        needs=(Need("hourly_flow", "year"), Need("concentration", "year")),
+        stages=("load_basis",),
+        make=_part_loads_by_basis,
+        registers={"plots": ("plot", "area_ha")},
     ),
 )
 """In an order in which every computation stands after those whose tables it needs."""

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from pipeline.lake import LakeError
 from pipeline.orchestration.computations import COMPUTATIONS, Computation, computation_of
 from pipeline.orchestration.freshness import Freshness, PartitionState, stretches
+from pipeline.orchestration.history import write_history
 from pipeline.orchestration.instance import instance_folder
 from pipeline.orchestration.raw_files import HeldFile
 from pipeline.orchestration.workbench import Workbench
@@ -95,6 +96,8 @@ def bring_up_to_date(bench: Workbench, expect: Callable[[int], None] | None = No
         path = bench.lake.tables / DICTIONARY
         if not path.exists() or path.read_bytes() != text.encode():
             bench.lake.write_text(DICTIONARY, text)
+        for site in bench.sites.values():
+            write_history(bench.lake, site)
         outcome.failures = list(bench.failures.values())
         outcome.held = {name: list(bench.raw_files(site).held.values()) for name, site in bench.sites.items()}
         outcome.states = {name: look(bench, site).all() for name, site in bench.sites.items()}

@@ -27,6 +27,7 @@ VERSIONS: Mapping[str, int] = {
     "loads": 3,
     "period_loads": 1,
     "load_methods": 1,
+    "load_basis": 1,
 }
 """Raised by one when a stage's numbers change: every partition that the stage made becomes stale."""
 
@@ -51,6 +52,7 @@ class Stages:
     loads: Callable[..., Any]
     period_loads: Callable[..., Any]
     load_methods: Callable[..., Any]
+    load_basis: Callable[..., Any]
 
     @classmethod
     def of_project(cls) -> Stages:
@@ -60,6 +62,7 @@ class Stages:
         from pipeline.stages.events import events
         from pipeline.stages.hours import fill_hours
         from pipeline.stages.intake import read_raw_files
+        from pipeline.stages.load_basis import load_basis
         from pipeline.stages.load_methods import load_methods
         from pipeline.stages.loads import loads
         from pipeline.stages.metered_hours import metered_hours
@@ -88,4 +91,5 @@ class Stages:
             loads=loads,
             period_loads=period_loads,
             load_methods=load_methods,
+            load_basis=load_basis,
         )
