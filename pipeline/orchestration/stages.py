@@ -23,7 +23,7 @@ VERSIONS: Mapping[str, int] = {
     "sample_results": 2,
     "sample_flow": 1,
     "bench_proofs": 1,
-    "concentration_members": 2,
+    "concentration_members": 3,
     "loads": 3,
     "period_loads": 1,
     "load_methods": 1,

@@ -7,8 +7,9 @@ Does not: regressors (flow_drivers.py), the linear system (conditioned_series.py
 The logarithm of the concentration is a regression plus a slow and a fast deviation; a result adds the laboratory's error. A
 concentration is therefore never negative. A composite is the logarithm of a weighted mean: it is replaced by its tangent at the
 conditional mean, again and again (Gauss and Newton), and each drawn history is then moved within the window by what the tangent
-misses. A result below a limit counts by the probability that it lies there: Laplace's approximation while the memory is chosen, then
-drawn together with the series (data augmentation; Tanner and Wong 1987, J. Am. Stat. Assoc. 82; Gibbs sampling of a truncated normal).
+misses. A result below a limit counts by the probability that it lies there: while the memory is chosen, by the normal density that has
+the same effect (expectation propagation; Rasmussen and Williams 2006, section 3.6), then drawn together with the series (data
+augmentation; Tanner and Wong 1987, J. Am. Stat. Assoc. 82; Gibbs sampling of a truncated normal, Geweke 1991).
 The memory is the mode of likelihood times a weak prior, all plots together; draws carry what is not known of it.
 """
 
@@ -43,10 +44,16 @@ MEMORIES = 4
 MOST_FOR_MEMORY = 400
 """Results of a series by which the memory is chosen; of more, runs of results that lie close together are taken evenly."""
 RUN = 20
-ROUNDS = 3
-GIBBS_ROUNDS = 15
-WIDEST = 1e3
-"""Largest variance that stands for a bound that tells nothing."""
+ROUNDS = 4
+"""Of propagation, before each choice of the memory and after the last; a composite's tangent is taken anew in each."""
+CHOICES = 4
+"""Of the memory, where there are bounds."""
+DAMPING = 0.7
+GIBBS_ROUNDS = 12
+MOST_BOUNDS = 400
+"""Bounds of a series that count; of more, some at even distances: a long run of results below the limit says one thing."""
+WIDEST = 1e4
+"""Variance that stands for a bound that tells nothing."""
 LOWEST, HIGHEST = np.log(1 / 1000), np.log(30)
 """Histories stay within these multiples of the lowest and highest result: what few and wild results would make of a peak is no water."""
 HALF = ENSEMBLE_MEMBERS // 2
@@ -89,14 +96,20 @@ class LogResults:
 
 
 def usable(results: LogResults) -> Indices:
-    """The results that a series is conditioned on: all but composites whose windows grabs fill already."""
+    """The results that a series is conditioned on: all but composites whose windows grabs fill already, and all too many bounds."""
     points = results.mean_of
     count = np.bincount(points.observation, minlength=len(results))
     first = np.append(0, np.cumsum(count))[:-1]
     opens, closes = points.hour[first], points.hour[first + count - 1]
     grabs = np.sort(opens[count == 1])
     within = np.searchsorted(grabs, closes, side="right") - np.searchsorted(grabs, opens)
-    return np.flatnonzero((count == 1) | (within <= DENSE))
+    kept = (count == 1) | (within <= DENSE)
+    bounded = np.flatnonzero(kept & (results.bound != 0))
+    if bounded.size > MOST_BOUNDS:
+        in_time = bounded[np.argsort(opens[bounded], kind="stable")]
+        kept[in_time] = False
+        kept[in_time[np.linspace(0, bounded.size - 1, MOST_BOUNDS).astype(np.int64)]] = True
+    return np.flatnonzero(kept)
 
 
 @dataclass(frozen=True)
@@ -186,10 +199,14 @@ class _State:
         tangent = _Tangent.of(results, series.design, np.zeros(len(series.design)))
         bounded = results.bound != 0
         value = results.log_value + 0.5 * results.bound
-        return cls(series, tangent, value, results.sd**2 + 0.25 * bounded)
+        return cls(series, tangent, value, results.sd**2 + 0.5 * bounded)
 
     def system(self) -> System:
         return System.of(self.tangent.observations(self.value, self.variance), self.series.ends)
+
+    def system_with(self, variance: Floats) -> System:
+        """The system of results and bounds as they stand, with other variances."""
+        return System.of(self.tangent.observations(self.series.results.log_value, variance), self.series.ends)
 
     def thinned(self) -> System:
         """The system by which the memory is chosen."""
@@ -222,15 +239,22 @@ class _State:
         bounded = np.flatnonzero(results.bound)
         if bounded.size == 0:
             return
-        # Newton's step for the bounds: their log probability as a parabola at the conditional mean.
+        # One step of expectation propagation: the bounds' own part taken out, their probability put in, a normal density for both.
         expected = self.tangent.offset + _mean_at(self.tangent.blocks, states[:, np.newaxis], solved.system)[:, 0]
         expected = (expected + self.tangent.design @ coefficients)[bounded]
-        sd, sign = results.sd[bounded], results.bound[bounded]
-        distance = -sign * (results.log_value[bounded] - expected) / sd
+        of_all = np.maximum(np.diag(solved.covariance(prior, bounded)), 1e-12)
+        sd, sign, own = results.sd[bounded], results.bound[bounded], self.variance[bounded]
+        without = 1 / np.maximum(1 / of_all - 1 / own, 1 / WIDEST)
+        centre = without * (expected / of_all - self.value[bounded] / own)
+        wide = np.sqrt(sd**2 + without)
+        distance = sign * (centre - results.log_value[bounded]) / wide
         mills = np.exp(-0.5 * distance**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(distance))
-        curvature = np.maximum(mills * (mills + distance), sd**2 / WIDEST)
-        self.variance[bounded] = sd**2 / curvature
-        self.value[bounded] = expected + sign * mills / sd * self.variance[bounded]
+        curvature = np.maximum(mills * (mills + distance), 1e-9) / wide**2
+        variance = np.clip(1 / curvature - without, 1e-8, WIDEST)
+        value = centre + sign * mills / wide * (without + variance)
+        precision = DAMPING / variance + (1 - DAMPING) / own
+        self.value[bounded] = (DAMPING * value / variance + (1 - DAMPING) * self.value[bounded] / own) / precision
+        self.variance[bounded] = 1 / precision
 
 
 def _mean_at(points: Points, states: Floats, system: System) -> Floats:
@@ -250,12 +274,14 @@ class Fitted:
         series: as given.
         tangents: results as linear statements.
         solved: of each memory, of each series; bounds with their own error.
+        unbounded: the same as if bounds told nothing; empty where there are none.
         priors: of the coefficients, likewise.
     """
 
     memories: list[Memory]
     states: list[_State]
     solved: list[list[Solved]]
+    unbounded: list[list[Solved]]
     priors: list[list[Prior]]
 
 
@@ -282,39 +308,42 @@ def fit(series: Sequence[Series], common_sd: Floats, own_sd: Floats) -> Fitted:
                 state.move_to(each, prior)
 
     bounds = any(state.series.results.bound.any() for state in states)
-    converge(2 * ROUNDS if bounds else 1)
-    thinned = [state.thinned() for state in states]
+    thinned: list[System] = []
 
     def unlikeliness(at: Floats) -> float:
         return -solve(thinned, at)[1].log_likelihood + float(np.sum(((at - MEMORY_PRIOR) / MEMORY_PRIOR_SD) ** 2)) / 2
 
-    found = minimize(
-        unlikeliness,
-        logarithms,
-        method="L-BFGS-B",
-        bounds=list(zip(MEMORY_PRIOR - 4 * MEMORY_PRIOR_SD, MEMORY_PRIOR + 4 * MEMORY_PRIOR_SD, strict=True)),
-        options={"maxiter": 15, "ftol": 1e-5, "eps": 1e-3},
-    )
-    logarithms = found.x
-    converge(ROUNDS if bounds else 1)
-    # From here on a bound has its own error, and its value is drawn.
-    exact = [
-        System.of(
-            state.tangent.observations(state.series.results.log_value, state.series.results.sd**2),
-            state.series.ends,
+    # What stands for bounds depends on the memory, and the memory on them.
+    for _ in range(CHOICES if bounds else 1):
+        converge(ROUNDS if bounds else 1)
+        thinned[:] = [state.thinned() for state in states]
+        found = minimize(
+            unlikeliness,
+            logarithms,
+            method="L-BFGS-B",
+            bounds=list(zip(MEMORY_PRIOR - 4 * MEMORY_PRIOR_SD, MEMORY_PRIOR + 4 * MEMORY_PRIOR_SD, strict=True)),
+            options={"maxiter": 15, "ftol": 1e-5, "eps": 1e-3},
         )
+        logarithms = found.x
+    converge(ROUNDS if bounds else 1)
+    if bounds:
+        thinned[:] = [state.thinned() for state in states]
+    standing = [state.system() for state in states]
+    # From here on a bound has its own error, and its value is drawn.
+    exact = [state.system_with(state.series.results.sd**2) for state in states] if bounds else standing
+    silent = [
+        state.system_with(np.where(state.series.results.bound == 0, state.series.results.sd**2, WIDEST))
         for state in states
     ]
-    standing = [state.system() for state in states] if bounds else exact
-    memories, all_solved, all_priors = [], [], []
+    memories, all_solved, all_silent, all_priors = [], [], [], []
     for at in _spread(unlikeliness, logarithms):
         solved, together = solve(standing, at)
-        if bounds:
-            solved = [system.solved(solved[0].memory) for system in exact]
-        memories.append(solved[0].memory)
-        all_solved.append(solved)
+        memory = solved[0].memory
+        memories.append(memory)
+        all_solved.append([system.solved(memory) for system in exact] if bounds else solved)
+        all_silent.append([system.solved(memory) for system in silent] if bounds else [])
         all_priors.append(together.priors)
-    return Fitted(memories, states, all_solved, all_priors)
+    return Fitted(memories, states, all_solved, all_silent, all_priors)
 
 
 def _spread(unlikeliness: Callable[[Floats], float], mode: Floats) -> list[Floats]:
@@ -374,7 +403,9 @@ def draw(fitted: Fitted, number: int, shared: Floats, generator: np.random.Gener
         solved, prior = fitted.solved[place][number], fitted.priors[place][number]
         rows = slice(place * each, (place + 1) * each)
         opposite = slice(HALF + place * each, HALF + (place + 1) * each)
-        values = _with_bounds_drawn(state, solved, prior, 2 * each, generator)
+        values = results.log_value[:, np.newaxis]
+        if fitted.unbounded[place]:
+            values = _with_bounds_drawn(state, fitted.unbounded[place][number], prior, 2 * each, generator)
         told = (prior.precision @ prior.mean)[:, np.newaxis]
         mean = solved.response(prior, values - state.tangent.offset[:, np.newaxis], told, np.zeros((1, 1)))
         errors = own_sd[:, np.newaxis] * generator.standard_normal((own_sd.size, each))
@@ -441,28 +472,35 @@ def _said(tangent: _Tangent, drawn: tuple[Floats, Floats], solved: Solved) -> Fl
     return tangent.design @ coefficients + _mean_at(tangent.blocks, states, solved.system)
 
 
-def _with_bounds_drawn(state: _State, solved: Solved, prior: Prior, count: int, generator: np.random.Generator) -> Floats:
-    """Logarithms of results, those of bounds drawn beyond them, shape (n, count), or (n, 1) where there are none."""
+def _with_bounds_drawn(
+    state: _State, unbounded: Solved, prior: Prior, count: int, generator: np.random.Generator
+) -> Floats:
+    """Logarithms of results, those of bounds drawn beyond them, shape (n, count), or (n, 1) where there are none.
+
+    Bounds are drawn one after the other given all others, from the normal distribution that the remaining results leave, cut off.
+    """
     results = state.series.results
     values = results.log_value[:, np.newaxis]
     bounded = np.flatnonzero(results.bound)
     if bounded.size == 0:
         return values
-    offset = state.tangent.offset[:, np.newaxis]
-    values = np.repeat(values, count, axis=1)
-    values[bounded] = np.minimum(state.value, results.log_value)[bounded, np.newaxis]
-    above = results.bound > 0
-    values[above] = np.maximum(state.value, results.log_value)[above, np.newaxis]
-    sd, sign = results.sd[bounded, np.newaxis], results.bound[bounded, np.newaxis]
-    limit = results.log_value[bounded, np.newaxis]
-    told = (prior.precision @ prior.mean)[:, np.newaxis]
+    coefficients, states = unbounded.mean(prior)
+    centre = (
+        _said(state.tangent, (coefficients[:, np.newaxis], states[:, np.newaxis]), unbounded)[:, 0] + state.tangent.offset
+    )[bounded]
+    sd, sign, limit = results.sd[bounded], results.bound[bounded], results.log_value[bounded]
+    precision = np.linalg.inv(unbounded.covariance(prior, bounded) + np.diag(sd**2))
+    alone = 1 / np.sqrt(np.diag(precision))
+    beyond = np.where(sign < 0, np.minimum(state.value[bounded], limit), np.maximum(state.value[bounded], limit))
+    drawn = np.repeat(beyond[:, np.newaxis], count, axis=1)
     for _ in range(GIBBS_ROUNDS):
-        mean = solved.response(prior, values - offset, told, np.zeros((1, 1)))
-        errors = results.sd[:, np.newaxis] * generator.standard_normal(values.shape)
-        deviation = solved.draws(prior, errors, generator)
-        expected = (_said(state.tangent, mean, solved) + _said(state.tangent, deviation, solved) + offset)[bounded]
-        room = log_ndtr(-sign * (limit - expected) / sd)
-        values[bounded] = expected - sign * sd * ndtri_exp(np.log(generator.random(expected.shape)) + room)
+        chance = np.log(generator.random(drawn.shape))
+        for row in range(bounded.size):
+            given = drawn[row] - precision[row] @ (drawn - centre[:, np.newaxis]) * alone[row] ** 2
+            room = log_ndtr(-sign[row] * (limit[row] - given) / alone[row])
+            drawn[row] = given - sign[row] * alone[row] * ndtri_exp(chance[row] + room)
+    values = np.repeat(values, count, axis=1)
+    values[bounded] = drawn
     return values
 
 

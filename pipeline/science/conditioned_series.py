@@ -171,6 +171,16 @@ class Solved:
         coefficients = np.linalg.solve(prior.precision + self.moments[1:, 1:], told).astype(np.float64)
         return coefficients, self.reach[:, 0] - self.reach[:, 1:] @ coefficients
 
+    def covariance(self, prior: Prior, rows: Indices) -> Floats:
+        """Conditional covariance of what some of the observations measure, without their errors, shape (m, m)."""
+        unit = np.zeros((self.system.observations.value.size, rows.size))
+        unit[rows, np.arange(rows.size)] = 1.0
+        touched = self.system.spread(unit)
+        of_states = touched.T @ cho_solve_banded((self.factor, True), touched, check_finite=False)
+        of_coefficients = self.system.observations.design[rows].T - self.reach[:, 1:].T @ touched
+        known = prior.precision + self.moments[1:, 1:]
+        return np.asarray(of_states + of_coefficients.T @ np.linalg.solve(known, of_coefficients), dtype=float)
+
     def response(self, prior: Prior, value: Floats, of_coefficients: Floats, of_states: Floats) -> tuple[Floats, Floats]:
         """Coefficients and states that other values and information would make.
 
