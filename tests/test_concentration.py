@@ -89,7 +89,7 @@ def test_every_hour_of_the_year_is_there_for_every_plot_and_analyte():
     site = SITE.model_copy(update={"analytes": ("nitrate_n", "total_p")})
     made = list(concentration_members(grabs((100.5, 8.0)), flow(plots=("P1", "P2")), site, 2021))
     assert [(each.plot, each.analyte, each.mg_l.size) for each in made] == [
-        (plot, analyte, HOURS) for plot in ("P1", "P2") for analyte in ("nitrate_n", "total_p")
+        (plot, analyte, HOURS) for analyte in ("nitrate_n", "total_p") for plot in ("P1", "P2")
     ]
 
 

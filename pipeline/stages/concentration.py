@@ -84,19 +84,19 @@ def concentration_members(
         receiving: rows of `receiving_water_results`.
 
     Yields:
-        Plots in order of name, analytes in order of name within each. A plot and analyte without any result in reach has empty
-        values and the basis `no_results`.
+        Analytes in order of name, plots in order of name within each, so that one analyte's model is held at a time. A plot and
+        analyte without any result in reach has empty values and the basis `no_results`.
     """
     grid = Grid.of(hours, site, year)
     if grid is None:
         return
     flow = {str(plot): rows.sort_values("hour_start") for plot, rows in hours.groupby("plot", sort=True)}
     of_plot = {plot: PlotFlow.of(rows, grid, site, plot) for plot, rows in flow.items()}
-    models = {analyte: _model(results[results["analyte"] == analyte], of_plot, grid, site) for analyte in site.analytes}
     ditch = _Ditch(receiving, grid, site, year)
-    for plot, here in of_plot.items():
-        for analyte in sorted(site.analytes):
-            yield _ensemble(plot, analyte, here, models[analyte], ditch, site, year)
+    for analyte in sorted(site.analytes):
+        model = _model(results[results["analyte"] == analyte], of_plot, grid, site)
+        for plot, here in of_plot.items():
+            yield _ensemble(plot, analyte, here, model, ditch, site, year)
 
 
 @dataclass(frozen=True)
