@@ -31,18 +31,41 @@ def test_every_source_has_a_name_and_something_that_shrinks_it():
 def test_the_largest_source_is_named_with_what_would_shrink_it(tmp_path, source):
     rows = [{"source": each, "sd_kg_ha": 1.0, "variance_share": 0.6 if each == source else 0.4 / 7} for each in SOURCES]
     (sentence,) = largest_uncertainties(stored(tmp_path, "uncertainty_budget", rows), SITE)
+    name = NAMES[source][0].upper() + NAMES[source][1:]
     assert sentence == (
-        f"Load of P1 in 2020: 60 % of the variance comes from {NAMES[source]}; what would shrink it: {WHAT_SHRINKS_IT[source]}."
+        f"{name} makes the load of P1 in 2020 most uncertain (60 % of the variance); what would shrink it: {WHAT_SHRINKS_IT[source]}."
     )
 
 
 def test_analytes_are_named_where_there_are_several(tmp_path):
     row = {"source": "sampling", "sd_kg_ha": 1.0, "variance_share": 1.0}
     lake = stored(tmp_path, "uncertainty_budget", [row, row | {"analyte": "total_p"}])
-    assert [sentence.split(":")[0] for sentence in largest_uncertainties(lake, SITE)] == [
-        "Load of nitrate_n of P1 in 2020",
-        "Load of total_p of P1 in 2020",
+    assert [sentence.split(" most uncertain")[0] for sentence in largest_uncertainties(lake, SITE)] == [
+        "The concentration between samples makes the load of nitrate_n of P1 in 2020",
+        "The concentration between samples makes the load of total_p of P1 in 2020",
     ]
+
+
+def test_loads_of_the_same_largest_source_share_a_sentence_and_the_commonest_source_comes_first(tmp_path):
+    rows = [
+        {"plot": "P1", "water_year": 2020, "source": "laboratory", "variance_share": 0.5},
+        {"plot": "P1", "water_year": 2021, "source": "sampling", "variance_share": 0.7},
+        {"plot": "P2", "water_year": 2020, "source": "sampling", "variance_share": 0.9},
+        {"plot": "P2", "water_year": 2021, "source": "sampling", "variance_share": 0.8},
+    ]
+    lake = stored(tmp_path, "uncertainty_budget", [{"sd_kg_ha": 1.0} | row for row in rows])
+    first, second = largest_uncertainties(lake, SITE)
+    assert first.startswith(
+        "The concentration between samples makes the loads of P1 in 2021, P2 in 2020 and 2021 most uncertain "
+        "(70 to 90 % of the variance, most in P2 2020)"
+    )
+    assert second.startswith("The laboratory makes the load of P1 in 2020 most uncertain (50 % of the variance)")
+
+
+def test_one_source_of_all_loads_is_told_once(tmp_path):
+    rows = [{"plot": plot, "source": "sampling", "sd_kg_ha": 1.0, "variance_share": 0.6} for plot in ("P1", "P2")]
+    (sentence,) = largest_uncertainties(stored(tmp_path, "uncertainty_budget", rows), SITE)
+    assert sentence.startswith("The concentration between samples makes every annual load most uncertain")
 
 
 def test_without_any_error_nothing_is_said(tmp_path):

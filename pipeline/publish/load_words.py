@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.lake import Lake
+from pipeline.publish.report.words import listed
 from pipeline.site import Site
 from pipeline.tables import table
 
@@ -39,7 +40,10 @@ WHAT_SHRINKS_IT: Mapping[str, str] = {
 
 
 def largest_uncertainties(lake: Lake, site: Site) -> list[str]:
-    """A sentence for every plot and water year: the largest source of its load's uncertainty, and what would shrink it."""
+    """For each source that is the largest of some annual load: of which, how large, and what would shrink it.
+
+    A sentence for each analyte and source, the source of most loads first.
+    """
     declared = table("uncertainty_budget")
     budget = lake.frame(declared, site.site, lake.years(declared, site.site)).dropna(subset="variance_share")
     if budget.empty:
@@ -47,11 +51,35 @@ def largest_uncertainties(lake: Lake, site: Site) -> list[str]:
     by_year = budget.groupby(["plot", "analyte", "water_year"], sort=True)
     several = budget["analyte"].nunique() > 1
     largest = budget.loc[by_year["variance_share"].idxmax()]
-    return [
-        f"{_load(row, several)}: {100 * row['variance_share']:.0f} % of the variance comes from {NAMES[row['source']]}; what would "
-        f"shrink it: {WHAT_SHRINKS_IT[row['source']]}."
-        for row in largest.to_dict("records")
+    sentences = []
+    for analyte, loads in largest.groupby("analyte", sort=True):
+        by_source = sorted(loads.groupby("source", sort=True), key=lambda pair: -len(pair[1]))
+        for source, its in by_source:
+            name = NAMES[str(source)]
+            sentences.append(
+                f"{name[0].upper()}{name[1:]} makes {_loads(its, len(loads), str(analyte) if several else '')} most uncertain "
+                f"({_shares(its)}); what would shrink it: {WHAT_SHRINKS_IT[str(source)]}."
+            )
+    return sentences
+
+
+def _loads(its: pd.DataFrame, of_all: int, analyte: str) -> str:
+    """Some annual loads by plot and water year, or all of them."""
+    of = f" of {analyte}" if analyte else ""
+    if len(its) == of_all > 1:
+        return f"every annual load{of}"
+    plots = [
+        f"{plot} in {listed([str(year) for year in rows['water_year']])}" for plot, rows in its.groupby("plot", sort=True)
     ]
+    return f"the load{'s' if len(its) > 1 else ''}{of} of {', '.join(plots)}"
+
+
+def _shares(its: pd.DataFrame) -> str:
+    percent = (100 * its["variance_share"]).round().astype(int)
+    if percent.min() == percent.max():
+        return f"{percent.max()} % of the variance"
+    most = its.loc[its["variance_share"].idxmax()]
+    return f"{percent.min()} to {percent.max()} % of the variance, most in {most['plot']} {most['water_year']}"
 
 
 def empty_loads(lake: Lake, site: Site) -> list[str]:
