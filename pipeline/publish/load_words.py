@@ -6,13 +6,12 @@ Does not: the numbers (stages/loads.py), the table of loads (summary.py).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 
 from pipeline.lake import Lake
-from pipeline.publish.report.words import listed
 from pipeline.site import Site
 from pipeline.tables import table
 
@@ -78,8 +77,13 @@ def _shares(its: pd.DataFrame) -> str:
     percent = (100 * its["variance_share"]).round().astype(int)
     if percent.min() == percent.max():
         return f"{percent.max()} % of the variance"
-    most = its.loc[its["variance_share"].idxmax()]
+    most = its.sort_values("variance_share").iloc[-1]
     return f"{percent.min()} to {percent.max()} % of the variance, most in {most['plot']} {most['water_year']}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words as a list in a sentence."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""
 
 
 def empty_loads(lake: Lake, site: Site) -> list[str]:

@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from pipeline.publish.load_words import listed
 from pipeline.publish.report.flow import HOUR_MS
 from pipeline.publish.report.reading import Source
-from pipeline.publish.report.words import Said, amount, listed, sheet
+from pipeline.publish.report.words import Said, amount, sheet
 
 LULL_HOURS = 12
 """Backward flow after a longer lull, at all plots, is another time."""

@@ -67,8 +67,3 @@ def sheet(caption: str, columns: Sequence[tuple[str, str]], rows: Iterable[Seque
         "columns": [list(column) for column in columns],
         "rows": [plain(list(row)) for row in rows],
     }
-
-
-def listed(words: Sequence[str]) -> str:
-    """Words as a list in a sentence."""
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}" if words else ""

@@ -10,9 +10,9 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.publish.load_words import empty_loads
+from pipeline.publish.load_words import empty_loads, listed
 from pipeline.publish.report.reading import Source
-from pipeline.publish.report.words import Said, amount, listed, plain, sheet, with_interval
+from pipeline.publish.report.words import Said, amount, plain, sheet, with_interval
 from pipeline.site.analytes import ANALYTES
 
 COLUMNS = (
