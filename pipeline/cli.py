@@ -1229,14 +1229,14 @@ def _show_loads(console: Console, lake: Lake, sites: dict[str, Site]) -> None:
             shown = loads_table(lake, site)
             if shown is not None:
                 console.print(shown)
-            for text in (
-                *empty_loads(lake, site),
-                *largest_uncertainties(lake, site),
+            for paragraph in (
+                "\n".join(empty_loads(lake, site)),
+                "\n".join(largest_uncertainties(lake, site)),
                 backward_flow_note(session, lake, site),
                 unusable_lines(session, lake, site),
             ):
-                if text:
-                    console.print(text, markup=False, highlight=False, soft_wrap=True)
+                if paragraph:
+                    console.print(f"{paragraph}\n", markup=False, highlight=False, soft_wrap=True)
 
 
 def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], outcome: Outcome) -> int:
@@ -1255,6 +1255,10 @@ def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Si
     for failure in outcome.failures:
         errors.print(failure, style="red", markup=False, highlight=False, soft_wrap=True)
     if outcome.succeeded:
+        console.print(
+            "Everything is up to date. `drainledger report` makes a page of it, `drainledger share` a package for others.",
+            highlight=False,
+        )
         return DONE
     states = [one for of_site in outcome.states.values() for one in of_site]
     for sentence in held_tables(states):
