@@ -56,7 +56,7 @@ def gauges(session: duckdb.DuckDBPyConnection, volts: list[float], end: datetime
     rows = [
         (at - part, value + more)
         for at, value in zip(ends, volts, strict=True)
-        for part, more in ((timedelta(hours=6), 0.8), (timedelta(), 0.0))
+        for part, more in ((timedelta(hours=3), 0.8), (timedelta(), 0.0))
     ]
     frame = pd.DataFrame(rows, columns=["interval_end", "value"]).assign(gauge="supply", quantity="supply_voltage")
     frame["interval_end"] = pd.to_datetime(frame["interval_end"], utc=True)
