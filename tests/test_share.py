@@ -351,6 +351,33 @@ def test_the_first_page_explains_basis_negative_flow_and_intervals() -> None:
     assert "stale &lt;b&gt;: loads\\_annual 2020." in first
 
 
+def test_what_moved_since_the_last_published_state_is_told(tmp_path: Path) -> None:
+    lake, site = few_tables(tmp_path)
+    revisions = invented_rows(table("revisions"), 2).assign(revision=[1, 2], reason=["first", "<b>sent</b> to modellers"])
+    lake.write_frame(table("revisions"), revisions, "0" * 64, site.site)
+    changes = invented_rows(table("load_changes"), 3).assign(
+        from_revision=[1, 2, 2],
+        to_revision=[2, 0, 0],
+        kind=["annual", "annual", "monthly"],
+        plot=["a", "b", "c"],
+        water_year=2020,
+    )
+    changes["before"], changes["after"], changes["change_pct"], changes["detail"] = (
+        10.0,
+        11.0,
+        10.0,
+        "a calibration of M1",
+    )
+    lake.write_frame(table("load_changes"), changes, "0" * 64, site.site)
+    with open_session() as session:
+        share(session, lake, site, tmp_path / "out")
+    told = (tmp_path / "out" / "README.md").read_text().split("## What changed")[1]
+    assert "revision 2 of 2019-11-01: &lt;b&gt;sent&lt;/b&gt; to modellers." in told
+    rows = [line for line in told.splitlines() if "a calibration of M1" in line]
+    assert [row.split(" | ")[0] for row in rows] == ["| b"]
+    assert "| 10.000 | 11.000 | 10.00 |" in rows[0]
+
+
 def test_methods_name_the_calibrations_in_force_and_what_each_stage_does() -> None:
     _, site, folder = packaged()
     methods = (folder / "METHODS.md").read_text()

@@ -14,6 +14,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.lake import Lake
+from pipeline.orchestration.history import NOW
 from pipeline.publish.share.descriptors import data_title, state_digest
 from pipeline.publish.share.markdown import plain, text_table
 from pipeline.site import Person, Site
@@ -22,6 +23,7 @@ from pipeline.tables import Table, table
 from pipeline.tables.declared import BASIS, CONCENTRATION_BASIS, NEGATIVE_IS_REAL
 
 UNKNOWN = "–"
+MOST_CHANGES = 60
 
 BEFORE_A_NUMBER_IS_USED = """\
 ## Before you use a number
@@ -211,10 +213,38 @@ def _person(person: Person) -> str:
 
 
 def _changes(lake: Lake, site: Site) -> str:
-    """What moved since the last published state, where the lake keeps that."""
-    if (lake.tables / "load_changes" / f"site={site.site}").is_dir():
-        return "`load_changes` says which annual load moved, from what to what, and why; `revisions` lists the published states."
-    return "No earlier state of these loads is on record."
+    """What moved since the last published state."""
+    revisions = lake.frame(table("revisions"), site.site)
+    if revisions.empty:
+        return "No state of these loads has been published before, so there is none to compare with."
+    last = revisions.sort_values("revision").iloc[-1]
+    told = (
+        f"The last published state is revision {last['revision']} of {last['made_at']:%Y-%m-%d}: {plain(last['reason'])}."
+    )
+    changes = lake.frame(table("load_changes"), site.site)
+    since = (
+        (changes["from_revision"] == last["revision"]) & (changes["to_revision"] == NOW) & (changes["kind"] == "annual")
+    )
+    rows = changes[since].to_dict("records")
+    if not rows:
+        return f"{told} No annual load has moved since."
+    moved = text_table(
+        ("plot", "analyte", "water year", "before (kg/ha)", "after (kg/ha)", "change (%)", "what changed"),
+        (
+            (
+                plain(row["plot"]),
+                plain(row["analyte"]),
+                row["water_year"],
+                number(row["before"], 3),
+                number(row["after"], 3),
+                number(row["change_pct"], 2),
+                plain(row["detail"]),
+            )
+            for row in rows[:MOST_CHANGES]
+        ),
+    )
+    more = f"\n\nand {len(rows) - MOST_CHANGES} more" if len(rows) > MOST_CHANGES else ""
+    return f"{told} Annual loads that have moved since:\n\n{moved}{more}\n\n`load_changes` has these, and those of months and events."
 
 
 def number(value: object, decimals: int) -> str:
