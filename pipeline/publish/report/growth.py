@@ -14,6 +14,7 @@ import pandas as pd
 
 from pipeline.publish.report.packing import packed
 from pipeline.publish.report.reading import Source
+from pipeline.publish.report.record import DAY_MS
 from pipeline.publish.report.words import Said, amount, milliseconds, sheet
 from pipeline.science.period_sums import interval_90
 from pipeline.science.units import kg_per_ha
@@ -43,15 +44,18 @@ def growth(source: Source) -> dict[str, Any]:
                     "plot": plot,
                     "first": milliseconds(source.site.midnight(first)),
                     "daily": packed(loads, FINEST_KG_HA),
-                    "months": _months(source, of_plot, plot),
+                    "months": _months(source, of_plot, plot, days["date"].iloc[-1]),
                 }
             )
         made[analyte] = {"plots": plots, "alternative": _alternative(plots), "sheet": _sheet(plots)}
     return made
 
 
-def _months(source: Source, rows: pd.DataFrame, plot: str) -> list[list[Any]]:
-    """Water year, month, its end, and what had left by then with its interval; a year ends where a month's load is not known."""
+def _months(source: Source, rows: pd.DataFrame, plot: str, last: date) -> list[list[Any]]:
+    """Water year, month, its end, and what had left by then with its interval; a year ends where a month's load is not known.
+
+    `last` is the last day of the record: the last month may not be over.
+    """
     found = []
     for year in sorted(rows["water_year"].unique()):
         of_year = rows[rows["water_year"] == year].sort_values("period")
@@ -65,7 +69,12 @@ def _months(source: Source, rows: pd.DataFrame, plot: str) -> list[list[Any]]:
         area = source.area()[plot]
         for month, *numbers in zip(of_year["period"], load, low, high, strict=True):
             found.append(
-                [int(year), month, _end_of(source, month, int(year)), *(float(kg_per_ha(one, area)) for one in numbers)]
+                [
+                    int(year),
+                    month,
+                    min(_end_of(source, month, int(year)), milliseconds(source.site.midnight(last)) + DAY_MS),
+                    *(float(kg_per_ha(one, area)) for one in numbers),
+                ]
             )
     return found
 

@@ -5,12 +5,13 @@ function drawAnnual(svg, width) {
   const treatments = [...new Set(years.flatMap((year) => year.groups.map((group) => group.treatment)))].filter((name) => !name.includes(", then ")).sort();
   const rows = years.flatMap((year) => year.groups.flatMap((group) => group.plots));
   const wide = width >= 720;
-  const label = 62, numbers = width >= 480 ? 128 : 0;
+  const label = 62, numbers = width >= 480 ? 138 : 0;
   const room = wide ? (width - 2 * label - 2 * numbers - 30) / 2 : width - label - numbers;
   const panels = [["load", "kg_ha", "Load"], ["volume", "mm", "Drainage"]];
   let height = 0;
   const drawPanel = ([name, quantity, title], left, top) => {
     const all = rows.flatMap((row) => row[name]).filter((value) => value !== null).map((value) => converted(value, quantity));
+    const largest = Math.max(0, ...rows.map((row) => row[name][0] || 0)), written = (value) => bare(value, quantity, largest);
     const x = scale(Math.min(0, ...all), Math.max(...all, 1e-9) * 1.03, left, left + room);
     shape(svg, "text", { x: left, y: top + 13, class: "strong" }, `${title}, ${unitOf(quantity)}`);
     const grid = shape(svg, "g");
@@ -35,8 +36,8 @@ function drawAnnual(svg, width) {
             markOf(which < 0 ? 3 : which)(svg, x(converted(value, quantity)), y, 4);
             if (numbers) {
               const text = shape(svg, "text", { x: left + room + 8, y: y + 4 });
-              shape(text, "tspan", {}, bare(value, quantity));
-              if (low !== null) shape(text, "tspan", { class: "small quiet", dx: 5 }, `${bare(low, quantity)}–${bare(high, quantity)}`);
+              shape(text, "tspan", {}, written(value));
+              if (low !== null) shape(text, "tspan", { class: "small quiet", dx: 5 }, `${written(low)} to ${written(high)}`);
             }
           }
           y += 19;
@@ -49,8 +50,8 @@ function drawAnnual(svg, width) {
           shape(svg, "text", { ...place, y: y + 4, class: "small quiet" }, words.length * 6 < (before ? low - left : left + room - high) - 12 ? words : "mean");
           if (numbers) {
             const text = shape(svg, "text", { x: left + room + 8, y: y + 4 });
-            shape(text, "tspan", { class: "strong" }, bare(group.mean[name][0], quantity));
-            shape(text, "tspan", { class: "small quiet", dx: 5 }, `${bare(group.mean[name][1], quantity)}–${bare(group.mean[name][2], quantity)}`);
+            shape(text, "tspan", { class: "strong" }, written(group.mean[name][0]));
+            shape(text, "tspan", { class: "small quiet", dx: 5 }, `${written(group.mean[name][1])} to ${written(group.mean[name][2])}`);
           }
           y += 19;
         }

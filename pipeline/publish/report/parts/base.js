@@ -42,8 +42,15 @@ function decimal(value, decimals) {
   return (value < 0 && Number(text) !== 0 ? "−" : "") + grouped + (part ? "." + part : "");
 }
 
-// A value in the reader's unit, without the unit.
-function bare(value, quantity) {
+// Decimals that leave three figures of a value, never fewer than its quantity has: a load of phosphorus is a small number.
+const SMALL_TOO = new Set(["mm", "kg_ha", "kg_ha_fine", "mg_l", "mg_l_fine", "l_min"]);
+function decimalsFor(value, quantity) {
+  const least = QUANTITIES[quantity][state.units][2], size = Math.abs(converted(value, quantity));
+  return SMALL_TOO.has(quantity) && size > 0 ? Math.min(Math.max(least, 2 - Math.floor(Math.log10(size) + 1e-9)), least + 4) : least;
+}
+
+// A value in the reader's unit, without the unit; with as many decimals as the value that it stands beside.
+function bare(value, quantity, beside = value) {
   if (value === null || value === undefined || Number.isNaN(value)) return "–";
   if (quantity === "year") return String(value);
   if (quantity === "instant") return moment(value);
@@ -51,7 +58,7 @@ function bare(value, quantity) {
   if (typeof value === "boolean") return value ? "yes" : "no";
   if (!QUANTITIES[quantity]) return String(value);
   const sign = quantity === "percent_signed" && value >= 0 ? "+" : "";
-  return sign + decimal(converted(value, quantity), QUANTITIES[quantity][state.units][2]);
+  return sign + decimal(converted(value, quantity), decimalsFor(beside, quantity));
 }
 
 function shown(value, quantity) {
@@ -102,18 +109,21 @@ function tableOf(sheet) {
     head.append(element("th", { scope: "col", class: TEXTUAL.has(quantity) ? "" : "number" }, heading, unit ? element("span", { class: "unit" }, unit) : ""));
   }
   const body = element("tbody");
+  const first = (value) => (Array.isArray(value) ? value[0] : value);
+  const largest = sheet.columns.map(([, quantity], number) => (QUANTITIES[quantity] ? Math.max(0, ...sheet.rows.map((row) => Math.abs(first(row[number])) || 0)) : undefined));
   for (const row of sheet.rows) {
     const line = element("tr");
     row.forEach((value, number) => {
       const quantity = sheet.columns[number][1];
       const cell = element("td", { class: TEXTUAL.has(quantity) ? (quantity === "text" ? "text" : "") : "number" });
-      const [first, low, high] = Array.isArray(value) ? value : [value];
-      if (first !== null && first !== undefined) cell.dataset.value = first;
-      cell.append(bare(first, quantity));
+      const [middle, low, high] = Array.isArray(value) ? value : [value];
+      const written = (one) => (typeof one === "number" && largest[number] !== undefined ? bare(one, quantity, largest[number]) : bare(one, quantity));
+      if (middle !== null && middle !== undefined) cell.dataset.value = middle;
+      cell.append(written(middle));
       if (low !== undefined && low !== null) {
         cell.dataset.low = low;
         cell.dataset.high = high;
-        cell.append(element("span", { class: "interval" }, `[${bare(low, quantity)}, ${bare(high, quantity)}]`));
+        cell.append(element("span", { class: "interval" }, `[${written(low)}, ${written(high)}]`));
       }
       line.append(cell);
     });

@@ -13,7 +13,7 @@ async function startGrowth(holder) {
     draw: (svg, width) => {
       const { plots } = data.growth[state.analyte];
       const left = 50, right = width - 34, tall = 78, gap = 20;
-      const most = Math.max(...plots.flatMap(({ months }) => months.map((month) => converted(month[5], "kg_ha"))), 0.1);
+      const most = Math.max(...plots.flatMap(({ months }) => months.map((month) => converted(month[5], "kg_ha"))), 1e-6);
       const least = Math.min(...plots.flatMap(({ months }) => months.map((month) => converted(month[4], "kg_ha"))), 0);
       const x = scale(data.start, data.end, left, right);
       let top = 22;
@@ -53,7 +53,7 @@ function drawYears(svg, loads, first, months, x, y) {
   for (const [time, load] of tops) {
     if (!Number.isFinite(load)) continue;
     shape(svg, "circle", { cx: rounded(x(time)), cy: rounded(y(converted(load, "kg_ha"))), r: 2.6, fill: "var(--accent)" });
-    if (!crowded) shape(svg, "text", { x: rounded(x(time)) - 6, y: rounded(y(converted(load, "kg_ha"))) - 3, "text-anchor": "end", class: "small" }, bare(load, "kg_ha"));
+    if (!crowded) shape(svg, "text", { x: rounded(x(time)) - 6, y: rounded(y(converted(load, "kg_ha"))) - 3, "text-anchor": "end", class: "small" }, bare(load, "kg_ha", Math.max(...tops.map(([, one]) => one || 0))));
   }
 }
 
@@ -73,7 +73,7 @@ function startEvents(holder) {
     draw: (svg, width) => {
       const { rows } = data.events[state.analyte], plots = data.plots.map(({ plot }) => plot).filter((plot) => rows.some((row) => row[0] === plot));
       const left = 50, right = width - 8, tall = 54, gap = 18, x = scale(data.start, data.end, left, right);
-      const most = Math.max(...rows.map((row) => converted(row[4] || 0, "mm")), 1);
+      const most = Math.max(...rows.map((row) => converted(row[4] || 0, "mm")), 1e-6);
       let top = 22;
       shape(svg, "text", { x: 0, y: 11, class: "small quiet" }, unitOf("mm"));
       for (const plot of plots) {

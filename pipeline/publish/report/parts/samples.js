@@ -44,7 +44,7 @@ function drawConcentrations(svg, width, [start, end], series) {
   const left = 50, right = width - 8, tall = 104, gap = 22, x = scale(start, end, left, right);
   const inView = (one) => { const all = series[`${state.analyte} ${one.plot}`]; return all ? all[2].filter((value, day) => Number.isFinite(value) && timeOf(one, day) >= start && timeOf(one, day) <= end) : []; };
   const timeOf = (one, day) => (one.first_day + day) * DAY - data.offset;
-  const most = Math.max(1, ...plots.flatMap((one) => [quantile(inView(one), 0.995) || 0, ...one.results.filter((row) => row[2] >= start && row[1] <= end).map((row) => row[3])]));
+  const most = Math.max(1e-6, ...plots.flatMap((one) => [quantile(inView(one), 0.995) || 0, ...one.results.filter((row) => row[2] >= start && row[1] <= end).map((row) => row[3])]));
   let top = 22;
   shape(svg, "text", { x: 0, y: 11, class: "small quiet" }, "mg/L");
   for (const one of plots) {
