@@ -302,6 +302,16 @@ def test_every_hour_and_every_interval_of_the_flow_is_on_the_page(browser: Any, 
     np.testing.assert_allclose([row[2] for row in sums], flow["reverse_l"].fillna(0), rtol=1e-12, atol=1e-9)
 
 
+def test_hours_of_the_flow_hold_the_water_of_their_intervals_each_way(browser: Any, field: Field) -> None:
+    plot = field.site.plots[0].plot
+    hours = stored(field, "metered_hours").query("plot == @plot").sort_values("hour_start")
+    forward, reverse = waited(browser, f"flowOfPlot('{plot}').then((flow) => [[...flow.forward], [...flow.reverse]])")
+    whole = hours["measured_fraction"].to_numpy() == 1
+    assert whole.sum() > 200
+    np.testing.assert_allclose(np.array(forward)[whole], hours["forward_l"][whole], rtol=1e-12, atol=1e-9)
+    np.testing.assert_allclose(np.array(reverse)[whole], hours["reverse_l"][whole], rtol=1e-12, atol=1e-9)
+
+
 def test_the_flow_zooms_from_years_to_one_night_by_buttons_and_keys(browser: Any) -> None:
     from selenium.webdriver.common.keys import Keys
 
@@ -452,6 +462,8 @@ def test_the_calendar_holds_every_hour_of_the_record_by_its_basis(browser: Any, 
         ".reduce((a, b) => a + b, 0), 0)]))",
     )
     assert {basis: count for basis, count in drawn if count} == hours["basis"].value_counts().to_dict()
+    first = (hours["hour_start"].min() + field.site.utc_offset).date()
+    assert run(browser, "return new Date(data.record.first_day * DAY).toISOString().slice(0, 10)") == first.isoformat()
 
 
 def test_the_same_tables_give_the_same_page(field: Field) -> None:
