@@ -25,6 +25,7 @@ from pipeline.publish.load_words import NAMES as SOURCES
 from pipeline.publish.report import report_page
 from pipeline.publish.report.backwater import backwater
 from pipeline.publish.report.growth import growth
+from pipeline.publish.report.health import changes
 from pipeline.publish.report.packing import packed
 from pipeline.publish.report.reading import Source
 from pipeline.site import Site, load_site
@@ -440,6 +441,50 @@ def test_the_load_that_grew_ends_as_the_load_of_the_year(field: Field) -> None:
             rtol=1e-5,
             atol=1e-6,
         )
+
+
+def test_what_moved_since_loads_were_published_is_told_with_its_cause(field: Field, tmp_path: Path) -> None:
+    lake = Lake(shutil.copytree(field.root / "lake", tmp_path / "lake"))
+    moments = pd.to_datetime(["2021-01-01", "2021-02-01"], utc=True).as_unit("us")
+    revision = {
+        "fingerprint": "0" * 64,
+        "first_water_year": 2020,
+        "last_water_year": 2021,
+        "annual_loads": 4,
+        "raw_files": 2,
+    }
+    revision |= {"program_commit": None, "program_changed": None, "registers_commit": None, "registers_changed": None}
+    rows = [
+        revision | {"revision": number, "made_at": moments[number - 1], "reason": HOSTILE, "versions": "-"}
+        for number in (1, 2)
+    ]
+    lake.write_frame(table("revisions"), pd.DataFrame(rows), "a test", SITE)
+    moved = {
+        "kind": "annual",
+        "plot": "north",
+        "analyte": "nitrate_n",
+        "water_year": 2020,
+        "period": "2020",
+        "cause": "calibration",
+    }
+    numbers = {
+        name: np.nan for name in table("load_changes").names if table("load_changes").column(name).type == "decimal"
+    }
+    known = numbers | {"before": 10.0, "after": 10.4, "change": 0.4, "how": "direct", "detail": HOSTILE}
+    other = {"how": "interval_only", "from_revision": 2, "to_revision": 0, "water_year": 2021, "period": "2021"}
+    changes_made = [
+        moved | known | {"from_revision": 2, "to_revision": 0},
+        moved | known | {"from_revision": 1, "to_revision": 2},
+    ]
+    lake.write_frame(table("load_changes"), pd.DataFrame([*changes_made, moved | known | other]), "a test", SITE)
+    with open_session() as session:
+        found = changes(Source(session, lake, field.site))
+    assert found["said"][0] == "The last published state is number 2, of "
+    assert found["said"][-1] == "1 load of a year has moved since."
+    assert [[*row[:3], row[3][0], row[4][0], row[5], row[6]] for row in found["sheet"]["rows"]] == [
+        ["north", "nitrate_n", year, 10.0, 10.4, 0.4, "calibration"] for year in (2020, 2021)
+    ]
+    assert len(found["revisions"]["rows"]) == 2
 
 
 def test_all_water_that_ran_back_is_told_and_each_time_once(field: Field) -> None:

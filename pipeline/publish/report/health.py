@@ -6,15 +6,20 @@ Does not: judging any of it (stages/, tables/expectations.py).
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from pipeline.orchestration.history import NOW
+from pipeline.publish.health import site_health
 from pipeline.publish.report.packing import packed
 from pipeline.publish.report.reading import Source
 from pipeline.publish.report.record import DAY_MS
-from pipeline.publish.report.words import Said, amount, plain, sheet
+from pipeline.publish.report.words import Said, amount, milliseconds, plain, sheet
+from pipeline.stages.health import LAST_DAYS
+from pipeline.tables.declared import HOW_CHANGED
 
 
 def checks(source: Source) -> dict[str, Any]:
@@ -95,6 +100,30 @@ def meters(source: Source) -> dict[str, Any]:
     }
 
 
+def last_days(source: Source) -> dict[str, Any]:
+    """What needed somebody at the end of what is stored, and how much of the last days each plot's meter was on record.
+
+    The moment is that of the tables and not that of the page, so that the same tables give the same page.
+    """
+    last = source.ask("hourly_flow", "SELECT max(hour_start) + INTERVAL 1 HOUR AS moment FROM stored")["moment"][0]
+    health = site_health(source.session, source.lake, source.site, last.to_pydatetime().astimezone(UTC))
+    count = len(health.needs)
+    needing = "nothing needed anybody" if not count else f"{count} {'thing' if count == 1 else 'things'} needed somebody"
+    return {
+        "said": [
+            "At the end of what is stored, ",
+            {"v": milliseconds(health.station.moment), "q": "instant"},
+            f", {needing}.",
+        ],
+        "needs": list(health.needs),
+        "sheet": sheet(
+            f"The last {LAST_DAYS} days of every plot",
+            [("Plot", "text"), ("Measured", "share"), ("Last interval on record", "instant"), ("Last pulse", "instant")],
+            ((one.plot, one.measured_share, one.last_interval, one.last_pulse) for one in health.station.plots),
+        ),
+    }
+
+
 def _findings_said(source: Source) -> str:
     if source.declared("meter_findings") is None:
         return "This version of the program does not search the record for failing meters."
@@ -158,35 +187,47 @@ def changes(source: Source) -> dict[str, Any]:
     if revisions.empty:
         return {"said": ["No state of the loads has been published yet, so that there is nothing to compare with."]}
     last = revisions.sort_values("revision").to_dict("records")[-1]
-    since = moved[(moved["from_revision"] == last["revision"]) & (moved["to_revision"] == 0)] if len(moved) else moved
-    annual = since[since["kind"] == "annual"] if len(since) else since
+    since = moved[
+        (moved["from_revision"] == last["revision"]) & (moved["to_revision"] == NOW) & (moved["kind"] == "annual")
+    ]
+    loads = since[since["how"] != "interval_only"]
     said: Said = [
         f"The last published state is number {last['revision']}, of ",
         {"v": plain(last["made_at"]), "q": "day"},
         f": {last['reason']}. ",
-    ]
-    said.append(
         "No load of a year has moved since."
-        if annual.empty
-        else f"{len(annual)} {'load of a year has' if len(annual) == 1 else 'loads of years have'} moved since."
-    )
+        if loads.empty
+        else f"{len(loads)} {'load of a year has' if len(loads) == 1 else 'loads of years have'} moved since.",
+    ]
     return {
         "said": said,
         "sheet": sheet(
-            "Loads of years that moved since the last published state",
+            "Loads of years, or their intervals, that moved since the last published state",
             [
                 ("Plot", "text"),
                 ("Analyte", "text"),
                 ("Water year", "year"),
                 ("Before", "kg_ha_fine"),
-                ("After", "kg_ha_fine"),
+                ("Now", "kg_ha_fine"),
                 ("Change", "kg_ha_fine"),
                 ("Cause", "text"),
+                ("How", "text"),
                 ("What changed", "text"),
             ],
-            annual.reindex(
-                columns=["plot", "analyte", "water_year", "before", "after", "change", "cause", "detail"]
-            ).itertuples(index=False),
+            (
+                (
+                    row["plot"],
+                    row["analyte"],
+                    row["water_year"],
+                    [row["before"], row["before_p05"], row["before_p95"]],
+                    [row["after"], row["after_p05"], row["after_p95"]],
+                    row["change"],
+                    row["cause"],
+                    HOW_CHANGED[row["how"]],
+                    row["detail"],
+                )
+                for row in since.to_dict("records")
+            ),
         ),
         "revisions": sheet(
             "Published states of the loads",

@@ -23,7 +23,7 @@ from pipeline.publish.report.doubt import budget, methods
 from pipeline.publish.report.events import events
 from pipeline.publish.report.flow import hours, intervals, monthly
 from pipeline.publish.report.growth import growth
-from pipeline.publish.report.health import changes, checks, meters, supply
+from pipeline.publish.report.health import changes, checks, last_days, meters, supply
 from pipeline.publish.report.reading import Source
 from pipeline.publish.report.record import record
 from pipeline.publish.report.words import milliseconds, plain
@@ -59,6 +59,7 @@ READ_AT_ONCE: dict[str, Callable[[Source], Any]] = {
     "checks": checks,
     "meters": meters,
     "supply": supply,
+    "last_days": last_days,
     "changes": changes,
 }
 READ_WHEN_SHOWN: dict[str, Callable[[Source], Any]] = {"hours": hours, "intervals": intervals}
