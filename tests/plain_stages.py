@@ -35,7 +35,12 @@ from pipeline.tables import table
 
 
 def fill_hours(
-    metered: pd.DataFrame, known_totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int
+    metered: pd.DataFrame,
+    known_totals: pd.DataFrame,
+    weather: pd.DataFrame,
+    site: Site,
+    year: int,
+    gauges: pd.DataFrame | None = None,
 ) -> FilledHours:
     """The hours of one year; what is missing becomes the mean of the plot's hours in the window, in all members."""
     start, end = site.water_year_period(year)

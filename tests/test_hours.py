@@ -252,6 +252,32 @@ def test_a_plot_without_any_record_is_unfilled(short_site: Site) -> None:
     assert south[["net_l", "net_l_p05", "net_l_p95"]].isna().all(axis=None)
 
 
+def test_the_receiving_waters_level_tells_of_backward_flow_when_all_plots_are_dark(short_site: Site) -> None:
+    # Water runs back in the hours in which the ditch stands high, and the rain knows nothing of that.
+    generator = np.random.Generator(np.random.PCG64(19))
+    level = np.convolve(generator.normal(0, 1, HOURS + 60), np.ones(60) / 8, "valid")[:HOURS]
+    high = level > np.quantile(level, 0.85)
+    net = np.where(high, -80.0 * (level - np.quantile(level, 0.8)), 60.0) * np.array([[1.0], [1.7]])
+    fraction = np.ones((2, HOURS))
+    dark = slice(1000, 1500)
+    fraction[:, dark] = 0.0
+    gauges = pd.DataFrame(
+        {
+            "gauge": "ditch",
+            "quantity": "water_level",
+            "plot": None,
+            "interval_start": pd.date_range(START, periods=HOURS, freq="h", unit="us"),
+            "interval_end": pd.date_range(START + HOUR, periods=HOURS, freq="h", unit="us"),
+            "value": level,
+        }
+    )
+    given = (measured_frame(net, fraction), NO_TOTAL, NO_WEATHER, short_site, 2020)
+    told, untold = (north(fill_hours(*given, each).hours)["net_l"][dark].to_numpy() for each in (gauges, None))
+    assert told[high[dark]].sum() == pytest.approx(net[0, dark][high[dark]].sum(), rel=0.2)
+    error = [np.sqrt(np.mean((each - net[0, dark]) ** 2)) for each in (told, untold)]
+    assert error[0] < 0.3 * error[1]
+
+
 def with_policies(site: Site, **policies: int) -> Site:
     return site.model_copy(update={"policies": site.policies.model_copy(update=policies)})
 

@@ -376,7 +376,9 @@ def test_a_warning_stops_nothing_and_is_named_in_the_checks_table(field: Field) 
 def test_a_stage_that_raises_is_told_in_a_sentence_and_the_rest_is_computed(tmp_path: Path) -> None:
     field = copy_of(raw_field(), tmp_path / "field")
 
-    def failing(metered: pd.DataFrame, totals: pd.DataFrame, weather: pd.DataFrame, site: Any, year: int) -> Any:
+    def failing(
+        metered: pd.DataFrame, totals: pd.DataFrame, weather: pd.DataFrame, site: Any, year: int, *more: Any
+    ) -> Any:
         if year == FIRST:
             raise ValueError("a fault on purpose")
         return fill_hours(metered, totals, weather, site, year)

@@ -378,6 +378,7 @@ def estimates(
         np.arange(flow.shape[1]) / 24.0,
         np.full(flow.shape[1], np.nan) if rain is None else rain,
         np.full(flow.shape[1], np.nan),
+        np.full(flow.shape, np.nan),
         np.zeros(flow.shape, dtype=np.int64) if treatment is None else treatment,
         bridge,
         lambda plot, what, hour: seed_of(str(plot), what, str(hour)),

@@ -252,7 +252,7 @@ def _fill_hours(bench: Workbench, site: Site, year: int | None) -> Made:
     hours = bench.frame("metered_hours", site, years)
     totals = bench.frame("known_totals", site, Need("known_totals", "window_with_year_before").years(site, year))
     weather = bench.weather(site, start, end)
-    filled = bench.stages.fill_hours(hours, totals, weather, site, year)
+    filled = bench.stages.fill_hours(hours, totals, weather, site, year, bench.frame("gauge_readings", site, years))
     return {"hourly_flow": filled.hours, "flow_members": filled.members, "gap_skill": filled.skill}
 
 
@@ -523,6 +523,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
         needs=(
             Need("metered_hours", "window"),
             Need("known_totals", "window_with_year_before"),
+            Need("gauge_readings", "window"),
             Need("source_files", "site", by_file=True),
         ),
         stages=("read_raw_files", "weather_hours", "fill_hours"),

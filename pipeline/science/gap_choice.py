@@ -19,6 +19,7 @@ from pipeline.science.gap_models import (
     Combination,
     antecedent_candidate,
     combine,
+    level_predictors,
     neighbour_candidates,
     season_predictors,
     sums_of_blocks,
@@ -37,6 +38,8 @@ FROM_NEIGHBOURS, FROM_WEATHER = "from_neighbours", "from_weather"
 GAP_LENGTHS_H = (12, 72, 336, 1080)
 """Longest gap of each class but the last, h; models are weighted by their skill at volumes of gaps of these lengths."""
 MOST_DONORS = 4
+FEWEST_BACKWARD_HOURS = 24
+"""Measured hours of backward flow from which on the receiving water's level is asked."""
 FEWEST_COMMON_HOURS = 30 * 24
 """Concurrent hours below which a relation between plots is not trusted."""
 LEAST_COMMON_SHARE = 0.35
@@ -67,7 +70,12 @@ class Segment:
 class GapModels:
     """The models of all plots, each fitted when it is first asked for."""
 
-    def __init__(self, flow_l: Floats, day: Floats, rain_mm: Floats, air_temp_c: Floats, treatment: Indices) -> None:
+    def __init__(
+        self, flow_l: Floats, day: Floats, rain_mm: Floats, air_temp_c: Floats, level: Floats, treatment: Indices
+    ) -> None:
+        self.level = level
+        # The level is one more donor, after the plots, in hours of which it is known; it serves plots that it backs up.
+        self.with_level = np.isfinite(level) & (np.sum(flow_l < 0, axis=1, keepdims=True) >= FEWEST_BACKWARD_HOURS)
         self.flow_l, self.day, self.treatment = flow_l, day, treatment
         self.measured = np.isfinite(flow_l)
         self.root = signed_root(flow_l)
@@ -95,14 +103,25 @@ class GapModels:
                 hours[which.ravel() == number]
             )
         for used, at in by_donors.items():
-            basis = FROM_NEIGHBOURS if used else FROM_WEATHER
+            basis = self.basis(used)
             inside = np.sort(np.concatenate(at))
             model = self._combination(plot, used, length)
-            novelty = _novelty(self.treatment[[plot, *used]], inside, model.rows)
+            novelty = _novelty(self.treatment[[plot, *self.plots_of(used)]], inside, model.rows)
             yield Segment(plot, inside, (first, last), basis, model, novelty)
 
+    def plots_of(self, used: tuple[int, ...]) -> tuple[int, ...]:
+        """Donors that are plots: all but the receiving water's level."""
+        return tuple(donor for donor in used if donor < len(self.flow_l))
+
+    def basis(self, used: tuple[int, ...]) -> str:
+        """Where an estimate comes from that uses some donors."""
+        return FROM_NEIGHBOURS if self.plots_of(used) else FROM_WEATHER
+
     def _donors(self, plot: int, hours: Indices) -> Indices:
-        """The best correlated of the plots measured in each hour, best first, -1 for none, shape (hours, MOST_DONORS)."""
+        """The best correlated of the plots measured in each hour, best first, -1 for none, and last the level.
+
+        Shape (hours, MOST_DONORS + 1).
+        """
         correlation = np.abs(self.correlation[plot])
         order = np.argsort(-correlation, kind="stable")
         order = order[(order != plot) & (correlation[order] > 0)]
@@ -112,7 +131,8 @@ class GapModels:
             free = np.flatnonzero(self.measured[donor, hours] & (taken < MOST_DONORS))
             chosen[free, taken[free]] = donor
             taken[free] += 1
-        return chosen
+        level = np.where(self.with_level[plot, hours], len(self.flow_l), -1)
+        return np.column_stack([chosen, level])
 
     def _usable(self, plot: int, donors: Indices) -> tuple[int, ...]:
         """The donors, best first, that have enough measured hours in common with the plot and with the better donors.
@@ -123,7 +143,7 @@ class GapModels:
         used: list[int] = []
         common = self.measured[plot]
         for donor in donors:
-            with_donor = common & self.measured[donor]
+            with_donor = common & (self.measured[donor] if donor < len(self.flow_l) else self.with_level[plot])
             if with_donor.sum() >= fewest:
                 used.append(int(donor))
                 common = with_donor
@@ -132,15 +152,17 @@ class GapModels:
     def _of(self, plot: int, used: tuple[int, ...]) -> list[Candidate]:
         """Candidates that learn from some donors, or from the weather alone."""
         if (plot, used) not in self.candidates:
-            if used:
+            donors = self.plots_of(used)
+            level = level_predictors(self.level[plot] if used != donors else np.full(self.day.size, np.nan))
+            if donors:
                 found = neighbour_candidates(
-                    self.root, self.expected_root, self.season, self.treatment, plot, used, self.fold
+                    self.root, self.expected_root, self.season, self.treatment, plot, donors, self.fold, level
                 )
             else:
-                rows = np.flatnonzero(self.measured[plot])
+                rows = np.flatnonzero(self.measured[plot] & np.isfinite(level).all(axis=1))
                 found = [
                     Candidate(RESERVOIRS, rows, self.reservoirs.left_out[plot, rows], self.reservoirs.estimate[plot]),
-                    antecedent_candidate(self.root[plot], self.weather, self.treatment[plot], self.fold),
+                    antecedent_candidate(self.root[plot], self.weather, self.treatment[plot], self.fold, level),
                 ]
             self.candidates[plot, used] = found
         return self.candidates[plot, used]
@@ -184,8 +206,10 @@ def _novelty(treatment: Indices, hours: Indices, learned: Indices) -> Floats:
         treatment: of plot and donors, shape (1 + donors, all hours).
         hours: shape (n,); learned: hours that the model learned from.
     """
-    if (treatment == treatment[:, :1]).all():
+    varies = (treatment != treatment[:, :1]).any(axis=1)
+    if not varies.any():
         return np.ones(hours.size)
-    _, kind = np.unique(treatment, axis=1, return_inverse=True)
-    known = np.bincount(kind.ravel()[learned], minlength=int(kind.max()) + 1)[kind.ravel()[hours]]
+    # One number for each combination of treatments.
+    kind = np.ravel_multi_index(tuple(treatment[varies]), tuple(treatment[varies].max(axis=1) + 1))
+    known = np.bincount(kind[learned], minlength=int(kind.max()) + 1)[kind[hours]]
     return np.minimum(np.sqrt(1.0 + NOVELTY_HOURS / np.maximum(known, 1.0)), LARGEST_NOVELTY)

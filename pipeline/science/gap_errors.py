@@ -27,13 +27,13 @@ Flags = NDArray[np.bool_]
 Indices = NDArray[np.int64]
 Named = Callable[[int | None, str, int], np.random.Generator]
 
-EDGE_HOURS = np.array([0, 1, 3, 7, 15, 31, 63])
+EDGE_HOURS = np.array([0, 1, 3, 7, 15, 31])
 """Measured hours that tie members at each side of a gap, counted from its edge."""
 WIDENING: Mapping[str, float] = {FROM_NEIGHBOURS: 1.2, FROM_WEATHER: 1.2}
 """Factor on the spread of errors. What takes a meter out comes with storms, and hours in gaps are harder to estimate than those left
 out in cross-validation; found on invented fields with hidden truth."""
 
-TRIED_HOURS, TRIED_MEMBERS = 1200, 40
+TRIED_HOURS, TRIED_MEMBERS = 800, 40
 """Hours and members with which intervals are tried on the measured record: enough to see a fault, at little cost."""
 
 
@@ -56,13 +56,13 @@ class Errors:
             # One model of each plot tells: the one that has seen most.
             of_plot: dict[int, Combination] = {}
             for (plot, used, _), model in models.combinations.items():
-                if bool(used) == (basis == FROM_NEIGHBOURS) and (
-                    plot not in of_plot or model.rows.size > of_plot[plot].rows.size
-                ):
+                if models.basis(used) == basis and (plot not in of_plot or model.rows.size > of_plot[plot].rows.size):
                     of_plot[plot] = model
-            seen = [of_plot[plot] for plot in sorted(of_plot)]
-            processes[basis] = ResidualProcess.of([(model.left_out_score, _weight(model)) for model in seen])
-            shared[basis] = _shared_part(seen)
+            series = []
+            for plot, model in sorted(of_plot.items()):
+                series.append((model.left_out_score(models.flow_l[plot]), _weight(model)))
+            processes[basis] = ResidualProcess.of(series)
+            shared[basis] = _shared_part(series)
         return cls(processes, shared)
 
 
@@ -72,23 +72,21 @@ def _weight(model: Combination) -> Floats:
     return root + 0.1 * float(np.nanmean(root)) + 1e-9
 
 
-def _shared_part(models: list[Combination]) -> float:
-    """Mean correlation of the scores of different plots in the same hours, from 0 to 0.95."""
+def _shared_part(series: list[tuple[Floats, Floats]]) -> float:
+    """Mean correlation of the scores of different plots in the same hours, from 0 to 0.95; of scores and what each counts."""
     product, squares = 0.0, 0.0
-    for one, other in combinations(models, 2):
-        both = np.isfinite(one.left_out_score) & np.isfinite(other.left_out_score)
-        weight = (_weight(one) * _weight(other))[both]
-        first, second = one.left_out_score[both], other.left_out_score[both]
-        product += float(np.sum(weight * first * second))
-        squares += float(np.sqrt(np.sum(weight * first**2) * np.sum(weight * second**2)))
+    for (one, weight), (other, other_weight) in combinations(series, 2):
+        both = np.isfinite(one) & np.isfinite(other)
+        counts, first, second = (weight * other_weight)[both], one[both], other[both]
+        product += float(np.sum(counts * first * second))
+        squares += float(np.sqrt(np.sum(counts * first**2) * np.sum(counts * second**2)))
     return float(np.clip(product / squares, 0.0, 0.95)) if squares > 0 else 0.0
 
 
 def _edges(first: int, last: int, model: Combination) -> Indices:
     """Hours around a gap, given by its first and past-the-last hour, of which the model knows its error."""
     edge = np.concatenate([first - 1 - EDGE_HOURS, last + EDGE_HOURS])
-    edge = edge[(edge >= 0) & (edge < model.left_out_score.size)]
-    return edge[np.isfinite(model.left_out_score[edge])]
+    return edge[np.isin(edge, model.rows, assume_unique=True)]
 
 
 def members_of(segments: list[Segment], errors: Errors, flow_l: Floats, named: Named) -> Iterable[tuple[Segment, Floats]]:
@@ -150,6 +148,7 @@ def tried_intervals(
     """
     left_out = np.full(flow_l.size, np.nan)
     left_out[model.rows] = model.left_out
+    scores = model.left_out_score(flow_l)
     known = np.isfinite(left_out[: flow_l.size // length_h * length_h]).reshape(-1, length_h)
     blocks = np.flatnonzero(known.mean(axis=1) >= 0.9)
     if blocks.size == 0:
@@ -162,7 +161,7 @@ def tried_intervals(
         begin, end = min([hours[0], *edge]), max([hours[-1], *edge]) + 1
         draws = Draws.of(np.ones(end - begin, dtype=bool), lambda _: generator, TRIED_MEMBERS)
         drawn, at_edge = (draws.at(at - begin, process.share) for at in (hours, edge))
-        score = process.given(hours, edge, model.left_out_score[edge], drawn, at_edge, widening)
+        score = process.given(hours, edge, scores[edge], drawn, at_edge, widening)
         sums = model.members(hours, left_out[hours], score, np.full(hours.size, widening)).sum(axis=0)
         truth.append(flow_l[hours].sum())
         bounds = np.quantile(sums, [0.05, 0.95])

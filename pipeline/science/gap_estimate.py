@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS
-from pipeline.science.gap_choice import FROM_NEIGHBOURS, FROM_WEATHER, GapModels
+from pipeline.science.gap_choice import GapModels
 from pipeline.science.gap_errors import WIDENING, Errors, Named, members_of, tried_intervals
 from pipeline.science.gap_skill import Skill, skill_of
 from pipeline.science.residual_process import stretches_of
@@ -50,6 +50,7 @@ def estimate_gaps(
     day: Floats,
     rain_mm: Floats,
     air_temp_c: Floats,
+    level: Floats,
     treatment: Indices,
     bridge_longest_hours: int,
     named: Named,
@@ -67,6 +68,7 @@ def estimate_gaps(
         wanted: hours to estimate, none of them measured, shape (plots, hours).
         day: days since a fixed date, with fraction, one step of an hour each, shape (hours,).
         rain_mm: mm per hour, shape (hours,); air_temp_c: degrees Celsius, shape (hours,); not-a-number where missing.
+        level: of the water that receives each plot's drainage, any unit, not-a-number where not known, shape (plots, hours).
         treatment: number of the plot's treatment in each hour, shape (plots, hours).
         bridge_longest_hours: longest hole that is bridged, h.
         named: gives the generator for a plot (none: what all plots share), what is drawn, and the hour at which that begins.
@@ -95,7 +97,7 @@ def estimate_gaps(
                 gaps.append((plot, first, last))
     skill: list[Skill] = []
     if gaps:
-        models = GapModels(flow_l, day, rain_mm, air_temp_c, treatment)
+        models = GapModels(flow_l, day, rain_mm, air_temp_c, level, treatment)
         segments = [segment for gap in gaps for segment in models.segments(wanted, *gap)]
         errors = Errors.of(models)
         skill = _skill(models, errors, named)
@@ -113,17 +115,18 @@ def estimate_gaps(
 
 def _skill(models: GapModels, errors: Errors, named: Named) -> list[Skill]:
     """How the models did on blocks that they had not seen; intervals are tried for each plot's model that has seen most."""
-    tried: dict[tuple[int, bool, int], tuple[int, ...]] = {}
+    tried: dict[tuple[int, str, int], tuple[int, ...]] = {}
     for plot, used, length in models.combinations:
-        best = tried.setdefault((plot, bool(used), length), used)
+        basis = models.basis(used)
+        best = tried.setdefault((plot, basis, length), used)
         if models.combinations[plot, used, length].rows.size > models.combinations[plot, best, length].rows.size:
-            tried[plot, bool(used), length] = used
+            tried[plot, basis, length] = used
     found = []
     for (plot, used, length), model in models.combinations.items():
         flow_l = models.flow_l[plot]
         intervals = {}
-        if tried[plot, bool(used), length] == used:
-            basis = FROM_NEIGHBOURS if used else FROM_WEATHER
+        basis = models.basis(used)
+        if tried[plot, basis, length] == used:
             process, widening = errors.processes[basis], WIDENING[basis]
             generator = named(plot, f"tried {basis}", length)
             intervals = tried_intervals(model, process, flow_l, length, widening, generator)

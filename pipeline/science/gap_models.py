@@ -36,6 +36,9 @@ LEAST_CORRELATION = 0.6
 SKILL_POWER = 1.0
 """Weights go with the mean squared error of a gap's volume to minus this power: near to equal where models are alike."""
 
+_ENOUGH = 6000
+"""Hours from which the seasons' spread is told: neighbouring ones tell alike."""
+
 RAIN_TIME_CONSTANTS_H = (3.0, 10.0, 30.0, 90.0, 240.0, 720.0, 2160.0)
 FROST_TIME_CONSTANT_H = 120.0
 SEASON_TIME_CONSTANT_H = 720.0
@@ -67,7 +70,6 @@ class Combination:
         rows, left_out, estimate: as of a candidate; the estimate is not yet freed of what residuals are on average.
         scores: residuals on the root scale by size of the estimate.
         season_scale: factor on scores by season, shape (hours,).
-        left_out_score: standardised score of each measured hour by what has not seen it, not-a-number elsewhere, shape (hours,).
     """
 
     weights: Mapping[str, float]
@@ -76,11 +78,17 @@ class Combination:
     estimate: Floats
     scores: NormalScores
     season_scale: Floats
-    left_out_score: Floats
 
     def freed(self, estimate: Floats) -> Floats:
         """Estimates freed of what residuals are on average: the mean of members without edges, L per hour, same shape."""
         return self.scores.mean(signed_root(estimate), signed_power)
+
+    def left_out_score(self, flow_l: Floats) -> Floats:
+        """Standardised score of each measured hour by what has not seen it, not-a-number elsewhere, shape (hours,)."""
+        score = np.full(flow_l.size, np.nan)
+        root = signed_root(self.left_out)
+        score[self.rows] = self.scores.scores(root, signed_root(flow_l[self.rows]) - root) / self.season_scale[self.rows]
+        return score
 
     def score(self, hours: Indices, flow_l: Floats) -> Floats:
         """Standardised scores of measured flows by the estimate that fills, L per hour, shapes (n,): what goes on into a gap."""
@@ -162,15 +170,32 @@ def weather_predictors(day: Floats, rain_mm: Floats, air_temp_c: Floats) -> Weat
     return WeatherPredictors(season, wetness, np.concatenate(columns, axis=1))
 
 
-def antecedent_candidate(root: Floats, weather: WeatherPredictors, treatment: Indices, fold: Indices) -> Candidate:
+def level_predictors(level: Floats) -> Floats:
+    """Predictors of water that backs up, from the receiving water's level, shape (hours,) to (hours, k); k is 0 without any level.
+
+    Low water tells nothing and high water much: the level itself, and how far it stands above what it exceeds for half, a fifth and a
+    twentieth of the time. Not-a-number where the level is.
+    """
+    known = np.isfinite(level)
+    if not known.any():
+        return np.empty((level.size, 0))
+    scale = level[known].std()
+    over = [np.maximum(level - place, 0.0) for place in np.quantile(level[known], [0.5, 0.8, 0.95])]
+    return np.column_stack([level, *over]) / (scale if scale > 0 else 1.0)
+
+
+def antecedent_candidate(
+    root: Floats, weather: WeatherPredictors, treatment: Indices, fold: Indices, level: Floats
+) -> Candidate:
     """Ridge regression of the plot's root flow on season and wetness, with terms of their own for each treatment.
 
     Args:
         root: signed root of flow in L per hour, not-a-number where not measured, shape (hours,); measured at least once.
         weather: predictors of every hour.
         treatment: number of the plot's treatment in each hour, shape (hours,); fold: of each hour, shape (hours,).
+        level: as from `level_predictors`, or without columns.
     """
-    rows = np.flatnonzero(np.isfinite(root))
+    rows = np.flatnonzero(np.isfinite(root) & np.isfinite(level).all(axis=1))
     design = np.empty((root.size, 0))
     if rows.size >= FEWEST_HOURS_FOR_SEASON:
         contrast = _treatment_contrasts(treatment[np.newaxis], rows)
@@ -180,6 +205,7 @@ def antecedent_candidate(root: Floats, weather: WeatherPredictors, treatment: In
                 contrast,
                 _each_with_each(contrast, weather.season),
                 _each_with_each(contrast, weather.wetness),
+                level,
             ],
             axis=1,
         )
@@ -197,6 +223,7 @@ def neighbour_candidates(
     plot: int,
     donors: Sequence[int],
     fold: Indices,
+    level: Floats,
 ) -> list[Candidate]:
     """Regressions of a plot on others: one that keeps the variance, and a penalised one that knows the weather too.
 
@@ -212,15 +239,16 @@ def neighbour_candidates(
         treatment: shape (plots, hours); fold: shape (hours,).
         plot: the plot to estimate.
         donors: the others, best correlated first, at least one.
+        level: as from `level_predictors`, or without columns.
     """
     target = root[plot]
     given = root[list(donors)]
-    rows = np.flatnonzero(np.isfinite(target) & np.isfinite(given).all(axis=0))
+    rows = np.flatnonzero(np.isfinite(target) & np.isfinite(given).all(axis=0) & np.isfinite(level).all(axis=1))
     best_donor = given[0][:, np.newaxis]
     contrast = _treatment_contrasts(treatment[[plot, *donors]], rows)
     of_treatment = np.concatenate([contrast, _each_with_each(contrast, np.column_stack([best_donor, season]))], axis=1)
     together = np.concatenate([given.T, season, best_donor * season[:, :2], of_treatment], axis=1)
-    informed = np.concatenate([together, expected_root[[plot, *donors]].T], axis=1)
+    informed = np.concatenate([together, expected_root[[plot, *donors]].T, level], axis=1)
     found: list[Candidate] = []
     fit = ridge_by_blocks(together[rows], target[rows], fold[rows])
     # A plot or an index that never varies has no correlation, and is like nothing.
@@ -304,10 +332,8 @@ def combine(candidates: Sequence[Candidate], flow_l: Floats, day: Floats, length
     root = signed_root(left_out)
     residual = signed_root(truth) - root
     scores = NormalScores.of(root, residual)
-    z = scores.scores(root, residual)
-    season_scale = seasonal_scale(day[rows], z, day)
-    left_out_score = np.full(flow_l.size, np.nan)
-    left_out_score[rows] = z / season_scale[rows]
+    some = slice(None, None, max(1, rows.size // _ENOUGH))
+    season_scale = seasonal_scale(day[rows[some]], scores.scores(root[some], residual[some]), day)
     return Combination(
         {each.name: float(share) for each, share in zip(candidates, weight, strict=True)},
         rows,
@@ -315,5 +341,4 @@ def combine(candidates: Sequence[Candidate], flow_l: Floats, day: Floats, length
         estimate,
         scores,
         season_scale,
-        left_out_score,
     )

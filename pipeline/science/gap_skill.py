@@ -24,7 +24,8 @@ class Skill:
     """Scores of one model of one plot on left-out blocks.
 
     Attributes:
-        plot: number; donors: numbers of the plots that it learned from, none: the weather alone.
+        plot: number; donors: numbers of the plots that it learned from, and that after the last plot for the receiving water's level;
+            none: the weather alone.
         gap_hours: length of the gaps at whose volumes it was scored, h.
         model: name.
         values: by metric.

@@ -50,7 +50,12 @@ class FilledHours:
 
 
 def fill_hours(
-    metered: pd.DataFrame, known_totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int
+    metered: pd.DataFrame,
+    known_totals: pd.DataFrame,
+    weather: pd.DataFrame,
+    site: Site,
+    year: int,
+    gauges: pd.DataFrame | None = None,
 ) -> FilledHours:
     """Every plot-hour of a water year within the record, measured or estimated.
 
@@ -80,11 +85,12 @@ def fill_hours(
         weather: hour_start, rain_mm, air_temp_c; may be empty.
         site: plots, treatments, meters, error curves, calibrations, policies.
         year: the water year to fill.
+        gauges: rows of `gauge_readings` of the window years, of which levels of the receiving water are used; none: there are none.
 
     Returns:
         Rows of `hourly_flow`, `flow_members` and `gap_skill`.
     """
-    window = _Window.of(metered, known_totals, weather, site, year)
+    window = _Window.of(metered, known_totals, weather, gauges, site, year)
     estimates = window.estimates(window.year_hours)
     volume, down, up, basis = window.metered()
     basis = np.where(window.is_measured, basis, estimates.basis)
@@ -187,6 +193,7 @@ class _Window:
         net_l, fraction, below_range: of the metered part of each hour, shape (plots, hours); 0 where nothing was metered.
         half_width: half-width of the metered part's 90 % interval, L.
         rain_mm, air_temp_c: shape (hours,).
+        level: of the receiving water, in standard deviations, not-a-number where not known, shape (plots, hours).
         treatment: number of the treatment in each hour, shape (plots, hours).
         totals: plot number, first and last instant in hours since the window's start, litres; shape (t, 4).
         year_hours: hours of the water year within the record, shape (hours,).
@@ -203,13 +210,22 @@ class _Window:
     half_width: Floats
     rain_mm: Floats
     air_temp_c: Floats
+    level: Floats
     treatment: NDArray[np.int64]
     totals: Floats
     year_hours: Flags
     year_of_hour: NDArray[np.int64]
 
     @classmethod
-    def of(cls, hours: pd.DataFrame, totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int) -> _Window:
+    def of(
+        cls,
+        hours: pd.DataFrame,
+        totals: pd.DataFrame,
+        weather: pd.DataFrame,
+        gauges: pd.DataFrame | None,
+        site: Site,
+        year: int,
+    ) -> _Window:
         """The part of the inputs that the water year may learn from."""
         reach = site.policies.gap_window_years
         years = range(year - reach, year + reach + 1)
@@ -259,6 +275,7 @@ class _Window:
             half_width=spread_out(measured_half_width_l(hours, site)),
             rain_mm=sky[0],
             air_temp_c=sky[1],
+            level=_water_level(gauges, plots, first, count),
             treatment=_treatment_numbers(site, plots, first + HOUR_US * np.arange(count)),
             totals=known,
             year_hours=year_of_hour == year,
@@ -300,6 +317,7 @@ class _Window:
             (first_hour + np.arange(stretch.stop - stretch.start)) / 24.0,
             self.rain_mm[stretch],
             self.air_temp_c[stretch],
+            self.level[:, stretch],
             self.treatment[:, stretch],
             self.site.policies.bridge_longest_hours,
             lambda plot, what, hour: self.named(plot, what, stretch.start + hour),
@@ -414,7 +432,7 @@ class _Window:
             (
                 self.plots[each.plot],
                 self.year,
-                " ".join(sorted(self.plots[donor] for donor in each.donors)) or "weather",
+                " ".join([*self.plots, "water level"][donor] for donor in sorted(each.donors)) or "weather",
                 each.gap_hours,
                 each.model,
                 metric,
@@ -439,6 +457,33 @@ def _coverage(since: float, until: float) -> tuple[int, Floats]:
     first = int(np.floor(since))
     edges = np.clip(np.arange(first, int(np.ceil(until)) + 1), since, until)
     return first, np.diff(edges)
+
+
+def _water_level(gauges: pd.DataFrame | None, plots: list[str], first_us: int, count: int) -> Floats:
+    """Level of the water that receives each plot's drainage, in its gauge's standard deviations, shape (plots, hours).
+
+    A gauge without a plot tells of all. An hour has the level on the straight line between readings that are at most a day apart; where
+    several gauges tell, their mean.
+    """
+    total, known = np.zeros((len(plots), count)), np.zeros((len(plots), count))
+    rows = gauges[gauges["quantity"] == "water_level"] if gauges is not None else pd.DataFrame()
+    middle = np.arange(count) + 0.5
+    for _, of_gauge in rows.groupby("gauge", sort=True) if len(rows) else ():
+        of_gauge = of_gauge.sort_values("interval_start")
+        start, end = (_epoch_us(of_gauge[name]) for name in ("interval_start", "interval_end"))
+        at = ((start + end) / 2 - first_us) / HOUR_US
+        value = of_gauge["value"].to_numpy(dtype=float)
+        spread = value.std()
+        after = np.clip(np.searchsorted(at, middle), 1, max(at.size - 1, 1))
+        if at.size < 2 or spread <= 0:
+            continue
+        level = (np.interp(middle, at, value) - value.mean()) / spread
+        near = (at[after] - at[after - 1] <= 25) & (middle >= at[0] - 1) & (middle <= at[-1] + 1)
+        plot = of_gauge["plot"].iloc[-1]
+        served = [plots.index(plot)] if plot in plots else list(range(len(plots)))
+        total[served] += np.where(near, level, 0.0)
+        known[served] += near
+    return np.divide(total, known, out=np.full(total.shape, np.nan), where=known > 0)
 
 
 def _treatment_numbers(site: Site, plots: list[str], hour_us: NDArray[np.int64]) -> NDArray[np.int64]:
