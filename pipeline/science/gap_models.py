@@ -37,7 +37,7 @@ SKILL_POWER = 1.0
 """Weights go with the mean squared error of a gap's volume to minus this power: near to equal where models are alike."""
 
 _ENOUGH = 6000
-"""Hours from which the seasons' spread is told: neighbouring ones tell alike."""
+"""Hours from which the spread of residuals is told: neighbouring ones tell alike."""
 
 RAIN_TIME_CONSTANTS_H = (3.0, 10.0, 30.0, 90.0, 240.0, 720.0, 2160.0)
 FROST_TIME_CONSTANT_H = 120.0
@@ -271,8 +271,14 @@ def neighbour_candidates(
 
 def _in_litres(name: str, rows: Indices, root: Floats, left_out: Floats, estimate: Floats) -> Candidate:
     """A least-squares model of roots as one of litres: the mean over its residuals, by size of the estimate."""
-    spread = NormalScores.of(left_out, root[rows] - left_out)
+    some = _enough(rows)
+    spread = NormalScores.of(left_out[some], root[rows[some]] - left_out[some])
     return Candidate(name, rows, spread.mean(left_out, signed_power), spread.mean(estimate, signed_power))
+
+
+def _enough(rows: Indices) -> slice:
+    """Every few of many hours."""
+    return slice(None, None, max(1, rows.size // _ENOUGH))
 
 
 def _treatment_contrasts(treatment: Indices, hours: Indices) -> Floats:
@@ -331,8 +337,8 @@ def combine(candidates: Sequence[Candidate], flow_l: Floats, day: Floats, length
     estimate = weight @ np.stack([each.estimate for each in candidates])
     root = signed_root(left_out)
     residual = signed_root(truth) - root
-    scores = NormalScores.of(root, residual)
-    some = slice(None, None, max(1, rows.size // _ENOUGH))
+    some = _enough(rows)
+    scores = NormalScores.of(root[some], residual[some])
     season_scale = seasonal_scale(day[rows[some]], scores.scores(root[some], residual[some]), day)
     return Combination(
         {each.name: float(share) for each, share in zip(candidates, weight, strict=True)},

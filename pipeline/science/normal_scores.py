@@ -29,7 +29,6 @@ _WEIGHTS: Floats = np.exp(-np.square(SCORES) / 2) / np.exp(-np.square(SCORES) / 
 _STEP = float(SCORES[1] - SCORES[0])
 _CLASS_EDGES = np.array([0.0, 0.2, 0.4, 0.6, 0.75, 0.87, 0.95, 1.0])
 _FEWEST_PER_CLASS = 60
-_ENOUGH = 6000
 _HOURS_OF_DOUBT = 200.0
 
 
@@ -53,8 +52,6 @@ class NormalScores:
         """
         x = np.asarray(estimates, dtype=float)
         e = np.asarray(residuals, dtype=float)
-        # Neighbouring hours tell alike: of a long record, every few are enough.
-        x, e = x[:: max(1, x.size // _ENOUGH)], e[:: max(1, x.size // _ENOUGH)]
         order = np.argsort(x, kind="stable")
         bounds = np.unique(np.round(_CLASS_EDGES * x.size).astype(int))
         if np.diff(bounds).min() < _FEWEST_PER_CLASS:
