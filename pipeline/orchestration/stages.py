@@ -18,7 +18,7 @@ VERSIONS: Mapping[str, int] = {
     "interval_flow": 2,
     "metered_hours": 1,
     "outages": 1,
-    "fill_hours": 5,
+    "fill_hours": 6,
     "events": 1,
     "sample_results": 2,
     "sample_flow": 1,
