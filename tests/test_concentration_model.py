@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 from scipy.stats import CensoredData, lognorm
 
-from pipeline.science.concentration_model import LogResults, Series, draw, fit, usable
+from pipeline.science.concentration_draws import draw
+from pipeline.science.concentration_model import Series, fit
 from pipeline.science.conditioned_series import Points
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of
+from pipeline.science.log_results import LogResults, usable
 
 APART = 300
 """Hours between results, so many that a deviation of hours has faded; longer ones are told apart by the likelihood."""

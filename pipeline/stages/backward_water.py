@@ -12,8 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.science.concentration_model import Fitted, LogResults, Series, draw, fit, usable
+from pipeline.science.concentration_draws import draw
+from pipeline.science.concentration_model import Fitted, Series, fit
 from pipeline.science.ensemble import seed_of, uniform_draws
+from pipeline.science.log_results import LogResults, usable
 from pipeline.science.returned_water import returned_shares
 from pipeline.site import Site
 from pipeline.stages.concentration_terms import Grid, PlotFlow, log_results, of_batches

@@ -14,9 +14,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.science.concentration_model import Fitted, LogResults, Series, draw, fit, usable
+from pipeline.science.concentration_draws import draw
+from pipeline.science.concentration_model import Fitted, Series, fit
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of
 from pipeline.science.flow_drivers import COMMON_SD, OWN_SD, TREATMENT_SD
+from pipeline.science.log_results import LogResults, usable
 from pipeline.science.period_sums import interval_90
 from pipeline.site import Site
 from pipeline.stages.backward_water import ReceivingWater, backward_water

@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.science.concentration_model import HALF, LogResults
+from pipeline.science.concentration_draws import HALF
 from pipeline.science.conditioned_series import Points
 from pipeline.science.ensemble import seed_of
 from pipeline.science.flow_drivers import flow_drivers, season_drivers
+from pipeline.science.log_results import LogResults
 from pipeline.site import Site
 
 Floats = NDArray[np.float64]
