@@ -640,7 +640,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Carry out one command; returns the exit code."""
     command = _parser().parse_args(arguments)
     console, errors = Console(), Console(stderr=True)
-    from pipeline.lake import LakeError
+    import duckdb
+
+    from pipeline.lake import LakeError, trouble
     from pipeline.orchestration.lock import LakeBusyError
 
     try:
@@ -681,9 +683,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _serve(console, lake, sites, command)
     except (RefusalError, LakeError, LakeBusyError) as error:
         errors.print(str(error), style="red", markup=False, highlight=False, soft_wrap=True)
-    except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
-        errors.print(f"{where}{error.strerror or error}", style="red", markup=False, highlight=False, soft_wrap=True)
+    except (OSError, duckdb.IOException) as error:
+        errors.print(trouble(error) or str(error), style="red", markup=False, highlight=False, soft_wrap=True)
     except KeyboardInterrupt:
         errors.print("Stopped. What was computed stays; the next run goes on from there.")
         return 130
@@ -1314,7 +1315,7 @@ def _status(console: Console, lake: Lake, sites: dict[str, Site]) -> int:
 
 
 def _serve(console: Console, lake: Lake, sites: dict[str, Site], command: argparse.Namespace) -> int:
-    from pipeline.orchestration.instance import LAKE_VARIABLE, SITES_VARIABLE, WATCH_VARIABLE, instance_folder
+    from pipeline.orchestration.instance import LAKE_VARIABLE, SITES_VARIABLE, WATCH_VARIABLE, open_records
 
     host, port = command.host, command.port
     with socket.socket() as probe:
@@ -1325,9 +1326,11 @@ def _serve(console: Console, lake: Lake, sites: dict[str, Site], command: argpar
             raise RefusalError(
                 f"Port {port} of {host} cannot be used: {error.strerror or error}. Choose another with --port."
             ) from error
+    with open_records(lake.root) as records:
+        folder = records.root_directory
     environment = os.environ | {
         "PYTHONWARNINGS": "ignore",
-        "DAGSTER_HOME": str(instance_folder(lake.root)),
+        "DAGSTER_HOME": folder,
         LAKE_VARIABLE: str(lake.root.resolve()),
         SITES_VARIABLE: os.pathsep.join(str(site.folder.resolve()) for site in sites.values()),
     }

@@ -7,5 +7,18 @@ Does not: what a table means (tables/), how it is computed (stages/), when (orch
 from pipeline.lake.fingerprint import canonical_text, fingerprint
 from pipeline.lake.lake import Lake, LakeError, Stored, replace_text
 from pipeline.lake.session import open_session
+from pipeline.lake.trouble import free_room, is_full, reason, trouble
 
-__all__ = ["Lake", "LakeError", "Stored", "canonical_text", "fingerprint", "open_session", "replace_text"]
+__all__ = [
+    "Lake",
+    "LakeError",
+    "Stored",
+    "canonical_text",
+    "fingerprint",
+    "free_room",
+    "is_full",
+    "open_session",
+    "reason",
+    "replace_text",
+    "trouble",
+]

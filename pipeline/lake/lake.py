@@ -10,6 +10,8 @@ import base64
 import contextlib
 import json
 import os
+import re
+import shutil
 import uuid
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -23,6 +25,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.lake.fingerprint import bytes_digest
+from pipeline.lake.trouble import free_room, reason
 from pipeline.tables import Table
 from pipeline.tables.schema import SQL_TYPES, arrow_schema
 
@@ -31,6 +34,10 @@ PARTS_KEY = "drainledger.parts"
 CONTENT_KEY = "drainledger.content"
 _CONTENT_TO_COME = "content".ljust(64, ".")
 """Stands in the footer for the digest of the content until all rows are written; as long as that digest."""
+WORK_FOLDER = ".work"
+"""Below the lake: what a run needs while it runs."""
+UNFINISHED = re.compile(r"\..+\.[0-9a-f]{32}")
+"""Name of a file that is being written."""
 ROW_GROUP = 122_880
 """Rows of one row group, the unit that DuckDB reads in parallel."""
 
@@ -127,13 +134,13 @@ class Lake:
         """Stored partitions as one frame, in the order of `years`; absent partitions hold no rows.
 
         Instants come as UTC timestamps, days as dates.
+
+        Raises:
+            LakeError: a file is damaged or may not be read.
         """
         schema = arrow_schema(table)
-        parts = [
-            pq.ParquetFile(path).read(columns=list(table.names)).cast(schema)
-            for year in years
-            if (path := self.path(table, site, year)).exists()
-        ]
+        paths = [path for year in years if (path := self.path(table, site, year)).exists()]
+        parts = [_read(path, schema) for path in paths]
         whole = pa.concat_tables(parts, promote_options="permissive") if parts else schema.empty_table()
         return whole.to_pandas()
 
@@ -221,9 +228,36 @@ class Lake:
 
         return _replace(self.path(table, site, year), write)
 
+    @property
+    def work(self) -> Path:
+        """Folder for what the run that holds the lake needs while it runs."""
+        return self.root / WORK_FOLDER
+
+    def clear_leftovers(self) -> None:
+        """Remove what a run that was killed was still writing. Only the run that holds the lake may do so."""
+        shutil.rmtree(self.work, ignore_errors=True)
+        for folder, _, names in os.walk(self.tables):
+            for name in names:
+                if UNFINISHED.fullmatch(name):
+                    with contextlib.suppress(OSError):
+                        os.unlink(os.path.join(folder, name))
+
     def write_text(self, name: str, text: str) -> Path:
         """Replace a text file in `tables/`."""
         return replace_text(self.tables / name, text)
+
+
+def _read(path: Path, schema: pa.Schema) -> pa.Table:
+    """The declared columns of one file."""
+    try:
+        return pq.ParquetFile(path).read(columns=schema.names).cast(schema)
+    except (OSError, pa.ArrowException) as error:
+        if isinstance(error, OSError) and error.errno is not None:
+            what, advice = reason(error, path) or (str(error), "")
+        else:
+            what = f"it is damaged, or another version of the program wrote it ({str(error).splitlines()[0]})"
+            advice = "`drainledger run` makes it anew; if that does not help, remove the file first."
+        raise LakeError(f"{path} cannot be read: {what}. {advice}") from error
 
 
 def replace_text(path: Path, text: str) -> Path:
@@ -248,15 +282,34 @@ def _replace(path: Path, write: Callable[[Path], object]) -> Path:
         with beside.open("rb+") as stream:
             os.fsync(stream.fileno())
         os.replace(beside, path)
+        _force_names(path.parent)
     except (OSError, duckdb.IOException) as error:
-        raise LakeError(
-            f"{path} could not be written: {error}. The former file, if there was one, stands as it was. "
-            "Check free space and permissions, then run again."
-        ) from error
+        raise LakeError(_not_written(path, beside, error)) from error
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
     return path
+
+
+def _force_names(folder: Path) -> None:
+    """Force the names in a folder to the disk, where the system knows that: a new name then outlives a loss of power."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _not_written(path: Path, beside: Path, error: Exception) -> str:
+    """Why a file could not be written, and that nothing is lost."""
+    known = reason(error, path)
+    what, advice = known or (str(error), f"Check free space ({free_room(path)}) and permissions, then run again.")
+    try:
+        begun = f" {beside.stat().st_size / 1e6:,.1f} MB of it had been written."
+    except OSError:
+        begun = ""
+    return f"{path} could not be written: {what}.{begun} The former file, if there was one, stands as it was. {advice}"
 
 
 def _words_that_occur(rows: duckdb.DuckDBPyRelation) -> duckdb.DuckDBPyRelation:

@@ -11,6 +11,7 @@ import shlex
 import traceback
 from collections.abc import Iterable, Iterator
 
+import duckdb
 import pandas as pd
 import pyarrow.parquet as pq
 from dagster import (
@@ -36,7 +37,7 @@ from dagster import (
     multi_asset_check,
 )
 
-from pipeline.lake import fingerprint
+from pipeline.lake import fingerprint, is_full, trouble
 from pipeline.orchestration.checks import CHECKS, check
 from pipeline.orchestration.computations import COMPUTATIONS, Computation
 from pipeline.orchestration.freshness import held_file, origins_now
@@ -121,8 +122,7 @@ def build_asset(computation: Computation, partitions: Partitions, stages: Stages
                 rows = make_partition(bench, computation, site, year)
             except Exception as error:
                 context.log.error(traceback.format_exc())
-                failures.append(f"{computation.name} of {partition_words(site_name, year)}: {_sentence(error)}")
-                bench.failures[computation.name, site_name, year] = failures[-1]
+                failures.append(_failed_to(computation, bench, site_name, year, error))
                 continue
             for name, count in rows.items():
                 made[name]["site" if year is None else str(year)] = count
@@ -226,10 +226,22 @@ def _refuse_if_blocked(bench: Workbench, computation: Computation, site: Site, y
                 )
 
 
-def _sentence(error: Exception) -> str:
-    """What to tell a person of an error: its own sentence where it is one of the project's."""
+def _failed_to(computation: Computation, bench: Workbench, site_name: str, year: int | None, error: Exception) -> str:
+    """Keep what went wrong with a partition, and give it in a sentence."""
+    sentence = f"{computation.name} of {partition_words(site_name, year)}: {_sentence(error, bench)}"
+    bench.failures[computation.name, site_name, year] = sentence
+    return sentence
+
+
+def _sentence(error: Exception, bench: Workbench) -> str:
+    """What to tell a person of an error: its own sentence where it is one of the project's or of the disk's."""
     if type(error).__module__.startswith("pipeline."):
         return str(error)
+    if isinstance(error, OSError | duckdb.IOException | duckdb.OutOfMemoryException):
+        # DuckDB names no file where it has no room for work that is larger than its memory.
+        beside = bench.lake.work if isinstance(error, duckdb.Error) and is_full(error) else None
+        if why := trouble(error, beside):
+            return f"not computed. {why} What was stored before stands as it was."
     first_line = str(error).strip().partition("\n")[0]
     return (
         f"unexpected {type(error).__name__}: {first_line} (this is a fault of the program; its full report stands in the log of "
@@ -257,7 +269,7 @@ def build_checks(computation: Computation, partitions: Partitions) -> AssetCheck
         asked = {(key.asset_key.to_user_string(), key.name) for key in context.selected_asset_check_keys}
         for name in computation.tables:
             if any(of_table == name for of_table, _ in asked):
-                failed = _failed(bench, name, chosen)
+                failed = _failed(bench, computation, name, chosen)
                 for check_name, sentences in failed.items():
                     if (name, check_name) in asked:
                         yield _result(name, check_name, sentences)
@@ -281,12 +293,17 @@ def _check_specs(name: str) -> Iterator[AssetCheckSpec]:
     )
 
 
-def _failed(bench: Workbench, name: str, partitions: list[tuple[str, int | None]]) -> dict[str, list[str]]:
-    """The sentences of what fails, by check, over all chosen partitions that lie in the lake."""
+def _failed(
+    bench: Workbench, computation: Computation, name: str, partitions: list[tuple[str, int | None]]
+) -> dict[str, list[str]]:
+    """The sentences of what fails, by check, over all chosen partitions of one of its tables that lie in the lake."""
     failed: dict[str, list[str]] = {MUST_HOLD: [], SHOULD_HOLD: []}
     for site_name, year in partitions:
         if bench.lake.path(table(name), site_name, year).exists():
-            verdict = check(bench, bench.sites[site_name], name, year)
+            try:
+                verdict = check(bench, bench.sites[site_name], name, year)
+            except Exception as error:
+                raise Failure(_failed_to(computation, bench, site_name, year, error), allow_retries=False) from error
             where = partition_words(site_name, year)
             failed[MUST_HOLD] += [f"{where}: {sentence}" for sentence in verdict.broken]
             failed[SHOULD_HOLD] += [f"{where}: {sentence}" for sentence in verdict.doubtful]

@@ -20,6 +20,7 @@ from dagster import (
 
 from pipeline.orchestration.assets import RAW_FILES, WORKBENCH, build_asset, build_checks, checks_asset, history_assets
 from pipeline.orchestration.computations import COMPUTATIONS
+from pipeline.orchestration.instance import process_tag
 from pipeline.orchestration.partitions import Partitions
 from pipeline.orchestration.schedules import WriteHealth, build_daily_health, build_health_job
 from pipeline.orchestration.sensors import BY_SITE, BY_WATER_YEAR, build_raw_files_sensor
@@ -33,6 +34,8 @@ def _workbench_resource(bench: Workbench) -> ResourceDefinition:
     @resource(description="The lake, held for the length of a run; the sites; a DuckDB session.")
     def workbench(context: InitResourceContext) -> Iterator[Workbench]:
         run = context.run.run_id[:8] if context.run is not None else "unknown"
+        if context.run is not None and context.instance is not None:
+            context.instance.add_run_tags(context.run.run_id, process_tag())
         with bench.hold(f"Dagster's run {run}", LONGEST_WAIT_SECONDS):
             yield bench
 

@@ -6,6 +6,7 @@ Does not: what the holder does with it.
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import os
@@ -15,6 +16,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+
+from pipeline.lake import LakeError, trouble
 
 LOCK_FILE = ".lock"
 
@@ -37,13 +40,18 @@ def hold_lake(root: Path, purpose: str, wait_seconds: float = 0.0) -> Iterator[N
 
     Raises:
         LakeBusyError: someone else holds the lake.
-        OSError: the lock file cannot be written.
+        LakeError: the lock file cannot be made or locked.
     """
     path = root / LOCK_FILE
-    descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    except OSError as error:
+        raise LakeError(
+            f"A run marks its lake as in use, and could not. {trouble(error, path)} Nothing was computed."
+        ) from error
     try:
         patience = time.monotonic() + wait_seconds
-        while not _taken(descriptor):
+        while not _taken(descriptor, path):
             if time.monotonic() >= patience:
                 raise LakeBusyError(_busy(path))
             time.sleep(0.2)
@@ -53,28 +61,49 @@ def hold_lake(root: Path, purpose: str, wait_seconds: float = 0.0) -> Iterator[N
             "since": datetime.now(UTC).isoformat(timespec="seconds"),
             "purpose": purpose,
         }
-        os.truncate(descriptor, 0)
-        os.pwrite(descriptor, json.dumps(holder).encode(), 0)
+        with contextlib.suppress(OSError):
+            # On a full disk the lock itself holds all the same; only its words are missing.
+            os.truncate(descriptor, 0)
+            os.pwrite(descriptor, json.dumps(holder).encode(), 0)
         try:
             yield
         finally:
-            os.truncate(descriptor, 0)
+            with contextlib.suppress(OSError):
+                os.truncate(descriptor, 0)
     finally:
         os.close(descriptor)
 
 
-def _taken(descriptor: int) -> bool:
+def _taken(descriptor: int, path: Path) -> bool:
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         return False
+    except OSError as error:
+        raise LakeError(
+            f"A run marks its lake as in use, and could not. {trouble(error, path)} Nothing was computed."
+        ) from error
     return True
 
 
 def _busy(path: Path) -> str:
+    who = "another run, which has only just begun or writes on a full disk"
     try:
         holder = json.loads(path.read_text())
-        who = f"{holder['purpose']} (process {holder['process']} on {holder['machine']}, since {holder['since']})"
-    except (OSError, ValueError, KeyError):
-        who = "another run"
+        # The words of a run that was killed stay until the next one has written its own.
+        if holder["machine"] != platform.node() or is_alive(int(holder["process"])):
+            who = f"{holder['purpose']} (process {holder['process']} on {holder['machine']}, since {holder['since']})"
+    except (OSError, ValueError, KeyError, TypeError):
+        pass
     return f"The lake {path.parent} is in use by {who}. Wait until it ends, or end that process, then run again."
+
+
+def is_alive(process: int) -> bool:
+    """Whether a process of this machine is there."""
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True

@@ -14,11 +14,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.lake import LakeError
 from pipeline.orchestration.computations import COMPUTATIONS, Computation, computation_of
 from pipeline.orchestration.freshness import Freshness, PartitionState, stretches
 from pipeline.orchestration.history import write_history
-from pipeline.orchestration.instance import instance_folder
+from pipeline.orchestration.instance import open_records, process_tag, unusable_records
 from pipeline.orchestration.raw_files import HeldFile
 from pipeline.orchestration.workbench import Workbench
 from pipeline.site import Site
@@ -80,8 +79,7 @@ def bring_up_to_date(bench: Workbench, expect: Callable[[int], None] | None = No
 
     Raises:
         LakeBusyError: another run holds the lake.
-        LakeError: the lake cannot be read or written.
-        OSError: the folder of Dagster's records cannot be written.
+        LakeError: the lake, or the folder of Dagster's records in it, cannot be read or written.
     """
     outcome = Outcome()
     with bench.hold("`drainledger run`"):
@@ -149,17 +147,10 @@ class _Runner:
     @contextmanager
     def open(self) -> Iterator[_Runner]:
         """Dagster is imported here, since it takes a second."""
-        from dagster import DagsterInstance
-
         from pipeline.orchestration.build import build_definitions
 
         self.job = build_definitions(self.bench).resolve_implicit_global_asset_job_def()
-        folder = instance_folder(self.bench.lake.root)
-        try:
-            instance = DagsterInstance.from_config(str(folder))
-        except Exception as error:
-            raise LakeError(_unusable_records(folder, error)) from error
-        with instance:
+        with open_records(self.bench.lake.root) as instance:
             self.instance = instance
             yield self
 
@@ -186,14 +177,14 @@ class _Runner:
             result = self.job.execute_in_process(
                 asset_selection=[AssetKey(name) for computation in computations for name in computation.tables],
                 partition_key=partition_key,
-                tags=tags,
+                tags=(tags or {}) | process_tag(),
                 instance=self.instance,
                 raise_on_error=False,
                 run_config={"loggers": {"console": {"config": {"log_level": "CRITICAL"}}}},
             )
         except Exception as error:
             # What a computation raises is in the result; this came of Dagster's own work.
-            raise LakeError(_unusable_records(Path(self.instance.root_directory), error)) from error
+            raise unusable_records(Path(self.instance.root_directory), error) from error
         if any(_interrupted(event) for event in result.all_events):
             raise KeyboardInterrupt
         return result.success
@@ -203,14 +194,6 @@ def _interrupted(event: DagsterEvent) -> bool:
     """Whether an event says that a person stopped the run: Dagster takes the signal for itself."""
     error = getattr(event.event_specific_data, "error", None)
     return event.is_failure and error is not None and error.cls_name == "DagsterExecutionInterruptedError"
-
-
-def _unusable_records(folder: Path, error: Exception) -> str:
-    reason = str(error).strip().partition("\n")[0]
-    return (
-        f"Dagster's records in {folder} cannot be read or written: {reason} Check free space and permissions. The folder may be "
-        "removed: no table needs it."
-    )
 
 
 @contextmanager

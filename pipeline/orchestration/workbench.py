@@ -79,6 +79,7 @@ class Workbench:
         with contextlib.ExitStack() as stack:
             if self._held == 0:
                 stack.enter_context(hold_lake(self.lake.root, purpose, wait_seconds))
+                self.lake.clear_leftovers()
                 stack.callback(self.close)
             self._held += 1
             try:
@@ -100,8 +101,12 @@ class Workbench:
 
     @property
     def folder(self) -> Path:
-        """A folder of the session's own, removed with it."""
-        if self._folder is None:
+        """A folder of the session's own, removed with it; in the lake where that is held, so that a killed run leaves nothing that the
+        next one does not find."""
+        if self._folder is None and self._held:
+            self._folder = self.lake.work.resolve()
+            self._folder.mkdir(exist_ok=True)
+        elif self._folder is None:
             self._folder = Path(tempfile.mkdtemp(prefix="drainledger-"))
         return self._folder
 
