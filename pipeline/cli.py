@@ -398,7 +398,7 @@ def _add_trace(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "Pulses are taken anew times the litres per pulse of calibrations.csv, so that a trace that adds up is also a proof. "
         "Without a plot and a period, every published load is held to its trace. Changes nothing. Exit code 1: something does not add up.",
         "drainledger trace --plot P1 --year 2021\n"
-        "  drainledger trace --plot P5 --event 2020-003\n"
+        "  drainledger trace --plot P5 --event 2020-003 --lines\n"
         "  drainledger trace --plot P1 --month 2021-03 --json > trace.json\n"
         '  drainledger trace --treatment "controlled drainage" --year 2022\n'
         "  drainledger trace",
@@ -418,6 +418,11 @@ def _add_trace(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         ("treatment", "NAME", "a treatment of a water year (--year), instead of a plot"),
     ):
         period.add_argument(f"--{name}", metavar=metavar, help=what)
+    trace.add_argument(
+        "--lines",
+        action="store_true",
+        help="print every line of a raw file behind the load as it stands there, with what it gave",
+    )
     trace.add_argument("--json", action="store_true", help="print it for programs: everything, SI units, times in UTC")
     _add_places(trace)
 
@@ -949,7 +954,7 @@ def _trace(console: Console, errors: Console, lake: Lake, sites: dict[str, Site]
     )
     wanted = Wanted(command.plot, command.analyte, kind, name if name is None else str(name), command.year)
     try:
-        return DONE if trace(console, errors, lake, sites, wanted, command.json) else FAILED
+        return DONE if trace(console, errors, lake, sites, wanted, command.json, command.lines) else FAILED
     except NoSuchLoadError as error:
         raise RefusalError(str(error)) from error
 

@@ -1,17 +1,23 @@
 """Every published load goes back to pulses in lines of files, and adds up to what is published."""
 
+import gzip
 import json
 import shutil
+import tempfile
+from itertools import pairwise
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from pipeline.cli import main
 from pipeline.lake import Lake, open_session
 from pipeline.publish.published_loads import KINDS, find_load
 from pipeline.publish.trace import Trace, files, hold_loads, off, rest, trace_load
 from pipeline.site import Site, load_site
+from pipeline.stages.raw_text import NameLine, lines_as_they_stand, scan
 from pipeline.tables import table
 from tests.two_weeks import compute, write_two_weeks
 
@@ -188,6 +194,40 @@ def test_a_load_that_is_not_the_sum_of_its_pulses_is_found(copy, capsys):
     assert "north day 2020-10-03 (2021): -0.000002 kg/ha" in told
 
 
+def test_every_line_behind_a_load_is_told_as_it_stands_and_they_add_up(computed, capsys):
+    assert run(computed, "--plot", "south", "--day", "2020-09-28", "--lines", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    raw = computed / "lake" / "raw" / "small"
+    texts = {path: (raw / path).read_text().splitlines() for path in {row["path"] for row in told["lines"]}}
+    assert len(told["lines"]) > 100
+    for row in told["lines"]:
+        assert row["text"] == texts[row["path"]][row["line"] - 1]
+        # A stamp marks the end of its interval, in UTC-6.
+        assert pd.Timestamp(row["interval_end"]) == pd.Timestamp(row["text"][:16] + "-06:00")
+    assert sum(row["volume_l"] for row in told["lines"]) == pytest.approx(sum(row["volume_l"] for row in told["metered"]))
+    assert sum(row["load_mg"] for row in told["lines"]) == pytest.approx(sum(row["load_mg"] for row in told["metered"]))
+    assert {(row["path"], row["text"].split(",")[0]) for row in told["sample_lines"]} == {
+        ("samples/book.csv", "S3"), ("samples/book.csv", "S4"), ("lab/results.csv", "S3"), ("lab/results.csv", "S4")
+    }  # fmt: skip
+
+
+def test_differences_of_a_running_counter_are_those_of_its_raw_lines(computed, capsys):
+    assert run(computed, "--plot", "south", "--day", "2020-09-28", "--lines", "--json") == 0
+    lines = json.loads(capsys.readouterr().out)["lines"]
+    counters = [int(row["text"].split(";")[3]) for row in lines]
+    risen = [(now - before) % 65536 for before, now in pairwise(counters)]
+    assert [row["forward_pulses"] for row in lines[1:]] == risen
+
+
+def test_a_raw_file_that_changed_since_is_not_quoted(copy, capsys):
+    (path,) = (copy / "lake" / "raw" / "small" / "logger").glob("east_1.csv")
+    path.write_text(path.read_text().replace(";12.5", ";12.6"))
+    assert run(copy, "--plot", "north", "--day", "2020-09-27", "--lines") == 0
+    told = capsys.readouterr().out
+    assert "(the file is not what was read any more)" in told
+    assert ";12.6" not in told
+
+
 def test_json_of_a_trace_adds_up_by_itself(computed, capsys):
     assert run(computed, "--plot", "south", "--month", "2020-09", "--json") == 0
     told = json.loads(capsys.readouterr().out)
@@ -220,3 +260,24 @@ def test_a_lake_without_loads_says_what_to_do(tmp_path, capsys):
     write_two_weeks(tmp_path)
     assert run(tmp_path) == 1
     assert "holds no loads of A small site yet. Run `drainledger run" in capsys.readouterr().err
+
+
+ENDS = st.sampled_from(["\n", "\r\n", "\r"])
+
+
+@given(
+    lines=st.lists(st.tuples(st.text("ab;,1é", max_size=5), ENDS), max_size=8),
+    last=st.text("a1", max_size=2),
+    packed=st.booleans(),
+)
+def test_lines_are_told_by_the_numbers_by_which_they_are_counted(lines, last, packed):
+    content = ("".join(text + end for text, end in lines) + last).encode()
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / ("a.csv.gz" if packed else "a.csv")
+        path.write_bytes(gzip.compress(content) if packed else content)
+        name_line = NameLine(delimiter=";", quote=None, times=("when",), above=0, below=0)
+        told = list(lines_as_they_stand(path, "utf-8"))
+        assert len(told) == scan(path, "a.csv", "utf-8", name_line, Path(folder)).lines
+        assert (
+            told == content.decode().replace("\r\n", "\n").replace("\r", "\n").removesuffix("\n").split("\n")[: len(told)]
+        )

@@ -89,7 +89,7 @@ def trace_load(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site, load:
     """
     parts: dict[str, list[pd.DataFrame]] = {}
     for year in load.years:
-        traced = _traced_year(session, lake, site, year, load.periods)
+        traced = traced_year(session, lake, site, year, load.periods)
         for name in ("sums", "flow_by_basis", "concentration_by_basis", "metered", "estimated"):
             parts.setdefault(name, []).append(getattr(traced, name)())
     sums = pd.concat(parts["sums"]).sum()
@@ -143,7 +143,7 @@ def hold_loads(session: duckdb.DuckDBPyConnection, lake: Lake, site: Site) -> It
     for year in lake.years(table("loads_annual"), site.site):
         start, after = site.water_year_period(year)
         here = periods[(periods["since"] < after) & (periods["until"] > start)]
-        sums.append(_traced_year(session, lake, site, year, here).sums())
+        sums.append(traced_year(session, lake, site, year, here).sums())
         yield year
     total = pd.concat(sums).groupby("label").sum().reindex(loads.index, fill_value=0.0)
     volume = depth_mm(total["metered_l"] + total["rest_l"], loads["area_ha"])
@@ -220,9 +220,10 @@ def _stored(
     return lake.relation(session, table(name), site.site, years)
 
 
-def _traced_year(
+def traced_year(
     session: duckdb.DuckDBPyConnection, lake: Lake, site: Site, year: int, periods: pd.DataFrame
 ) -> TracedYear:
+    """The hours of one stored water year that belong to periods, and what they are made of."""
     years = {name: [year - 1, year] if name in ("interval_flow", "pulse_counts") else [year] for name in SOURCES}
     stored = {name: _stored(lake, session, site, name, of_years) for name, of_years in years.items()}
     (start, end), (first, after) = site.water_year_period(year), site.record_period()

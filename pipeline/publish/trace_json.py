@@ -18,8 +18,14 @@ from pipeline.publish.trace import Trace, clock_shifts, files, rest
 from pipeline.site import Site
 
 
-def trace_json(trace: Trace, site: Site) -> str:
-    """The whole trace for programs: SI units in the names, times in UTC as ISO 8601, empty values as null."""
+def trace_json(trace: Trace, site: Site, lines: Mapping[str, pd.DataFrame]) -> str:
+    """The whole trace for programs: SI units in the names, times in UTC as ISO 8601, empty values as null.
+
+    Args:
+        trace: what a load is made of.
+        site: the experiment.
+        lines: further lists, by name.
+    """
     load = trace.load
     volume, mass = trace.differences
     whole = {
@@ -57,6 +63,7 @@ def trace_json(trace: Trace, site: Site) -> str:
         "outages": _records(trace.outages),
         "samples": _records(trace.samples),
         "laboratory_batches": _records(trace.batches),
+        **{name: _records(rows) for name, rows in lines.items()},
     }
     return json.dumps(_plain(whole), ensure_ascii=False, indent=1, allow_nan=False)
 

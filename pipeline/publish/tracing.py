@@ -21,6 +21,7 @@ from pipeline.lake import Lake, open_session
 from pipeline.publish.published_loads import find_load
 from pipeline.publish.trace import hold_loads, off, trace_load
 from pipeline.publish.trace_json import trace_json
+from pipeline.publish.trace_lines import lines_text, raw_lines, sample_lines
 from pipeline.publish.trace_words import held_text, trace_text
 from pipeline.site import Site
 from pipeline.stages.trace import TraceError
@@ -45,9 +46,22 @@ class Wanted:
 
 
 def trace(
-    console: Console, errors: Console, lake: Lake, sites: Mapping[str, Site], wanted: Wanted, as_json: bool
+    console: Console,
+    errors: Console,
+    lake: Lake,
+    sites: Mapping[str, Site],
+    wanted: Wanted,
+    as_json: bool,
+    with_lines: bool,
 ) -> bool:
     """Print a trace, or what came of holding every load to its trace; says whether everything adds up.
+
+    Args:
+        console, errors: where to print the trace, and that it is under way.
+        lake, sites: where loads are published.
+        wanted: which load.
+        as_json: print it for programs.
+        with_lines: print every line of a raw file that gave something to the load as well.
 
     Raises:
         NoSuchLoadError: there is no such load, or it cannot be traced.
@@ -62,6 +76,11 @@ def trace(
             analyte = wanted.analyte or site.analytes[0]
             load = find_load(lake, site, wanted.kind, str(wanted.name), wanted.plot, analyte, wanted.year)
             found = trace_load(session, lake, site, load)
+            lines = (
+                {"lines": raw_lines(session, lake, site, found), "sample_lines": sample_lines(lake, site, found)}
+                if with_lines
+                else {}
+            )
         except TraceError as error:
             raise NoSuchLoadError(str(error)) from error
         except duckdb.Error as error:
@@ -70,10 +89,12 @@ def trace(
                 f"({str(error).splitlines()[0]}). `drainledger run` makes it anew."
             ) from error
     if as_json:
-        console.file.write(trace_json(found, site) + "\n")
+        console.file.write(trace_json(found, site, lines) + "\n")
     else:
         for part in trace_text(found, site):
             console.print(part, highlight=False, soft_wrap=isinstance(part, Text))
+        if lines:
+            console.file.writelines(f"{line}\n" for line in lines_text(lines["lines"], lines["sample_lines"], site))
     return found.adds_up
 
 

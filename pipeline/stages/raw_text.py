@@ -8,6 +8,7 @@ Does not: what a line of values means (stages/line_format.py). The raw file itse
 from __future__ import annotations
 
 import codecs
+import contextlib
 import csv
 import hashlib
 import io
@@ -330,10 +331,7 @@ def scan(path: Path, name: str, encoding: str, name_line: NameLine, copies: Path
     if path.suffix != ".gz" and seen.plain and _is_utf8(encoding) and seen.one_kind_of_line_end:
         readable, lines, ends_open = path, seen.line_feeds + seen.ends_open, seen.ends_open
     else:
-        marked = next((known for mark, known in BYTE_ORDER_MARKS if seen.start.startswith(mark)), None)
-        if path.suffix == ".gz":
-            start = b"".join(_first_piece(path))[:64]
-            marked = next((known for mark, known in BYTE_ORDER_MARKS if start.startswith(mark)), None)
+        marked = _marked(seen.start if path.suffix != ".gz" else b"".join(_first_piece(path)))
         used = marked or encoding
         if marked is not None and codecs.lookup(marked) != codecs.lookup(encoding) and marked != "utf-8":
             notes.append(f"the file's first bytes mark it as {marked}, and it is read so; the layout says {encoding}")
@@ -356,6 +354,36 @@ def scan(path: Path, name: str, encoding: str, name_line: NameLine, copies: Path
         notes.append(f"the column names stand again on line {again}")
     open_end = _last_line(readable) if ends_open else None
     return RawText(name, seen.digest, lines, sections, seen.size, open_end, tuple(notes))
+
+
+def lines_as_they_stand(path: Path, encoding: str) -> Iterator[str]:
+    """Every line of a raw file, without its line end, numbered as `scan` does; bytes that the encoding does not know are replaced.
+
+    Args:
+        path: the file, plain or .gz; of a compressed file that breaks off, the lines before that.
+        encoding: the declared encoding; a byte-order mark overrules it.
+
+    Raises:
+        OSError: the file cannot be read.
+    """
+    used = _marked(b"".join(_first_piece(path))) or encoding
+    known = codecs.getincrementaldecoder("utf-8-sig" if _is_utf8(used) else used)("replace")
+    decoder = io.IncrementalNewlineDecoder(known, translate=True)
+    open_line = ""
+    with contextlib.suppress(EOFError, zlib.error):
+        for piece in byte_pieces(path):
+            *whole, open_line = (open_line + decoder.decode(piece)).split("\n")
+            yield from whole
+    # A carriage return at the very end is told only now.
+    *whole, open_line = (open_line + decoder.decode(b"", final=True)).split("\n")
+    yield from whole
+    if open_line:
+        yield open_line
+
+
+def _marked(start: bytes) -> str | None:
+    """The encoding that a file's first bytes name."""
+    return next((known for mark, known in BYTE_ORDER_MARKS if start.startswith(mark)), None)
 
 
 def _last_line(readable: Path) -> str:

@@ -88,7 +88,7 @@ class TracedYear:
             f"""
             CREATE OR REPLACE TEMP VIEW pieces_traced AS
             SELECT label, hour.plot, hour_start, basis, mg_l, piece.meter, piece.interval_start, piece.interval_end, piece.quality,
-                file_id, line, calibration, reverse_calibration,
+                file_id, line, calibration, reverse_calibration, share,
                 share * forward_pulses AS forward_pulses, share * reverse_pulses AS reverse_pulses,
                 round(share * forward_pulses * forth.litres_per_pulse, 6) AS forward_l,
                 coalesce(round(share * reverse_pulses * back.litres_per_pulse, 6), 0.0) AS reverse_l
@@ -194,6 +194,22 @@ class TracedYear:
                 AND interval_start >= since AND interval_start < until
             WHERE pulses IS NOT NULL AND (way.direction = 'forward' OR "column" IS NOT NULL)
             GROUP BY ALL ORDER BY way.plot, first_time, way.meter, way.direction, file_id
+            """
+        )
+
+    def lines(self) -> pd.DataFrame:
+        """What every line of a raw file gave to the periods' hours; a line whose interval lies in several hours stands there for each.
+
+        Returns:
+            `plot`, `meter`, `hour_start`, `interval_start`, `interval_end`, `file_id`, `line`, `quality`; `share` of the interval that lies
+            in the hour; `forward_pulses`, `reverse_pulses` of the interval; `volume_l`, `mg_l`, `load_mg`; in order of plot and time.
+        """
+        return self._ask(
+            """
+            SELECT plot, meter, hour_start, interval_start, interval_end, file_id, line, quality::VARCHAR AS quality, share,
+                round(forward_pulses / share)::BIGINT AS forward_pulses, round(reverse_pulses / share)::BIGINT AS reverse_pulses,
+                forward_l - reverse_l AS volume_l, mg_l, (forward_l - reverse_l) * mg_l AS load_mg
+            FROM pieces_traced ORDER BY plot, interval_start, hour_start
             """
         )
 
