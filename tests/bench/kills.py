@@ -4,8 +4,11 @@ Belongs here: a small site whose registers change, runs of it that are killed (S
 account of what was found.
 Does not: assertions for every day (tests/test_crashes.py holds a handful of these).
 
-    python -m tests.bench.kills                      200 kills of the computations, 40 of whole runs with Dagster, 60 full disks
-    python -m tests.bench.kills --kills 50 --whole 0 --full 0 --seed 7 --keep kills.json
+    python -m tests.bench.kills                      200 kills of runs that write, 40 that compute, 20 of whole runs, 40 full disks
+    python -m tests.bench.kills --written 50 --alone 0 --whole 0 --full 0 --seed 7 --keep kills.json
+
+Runs are of three kinds. `written`: everything but the stages, whose rows are known beforehand, so that most instants are instants of
+writing. `alone`: the computations, one by one. `whole`: through Dagster, as the command does it.
 
 After every kill each table must be readable, be byte for byte the one of the state before or the one of the state after, and say in
 its own metadata which it is; the next run must end in the undisturbed state, byte for byte, and leave no litter. `--keep` adds to a file,
@@ -29,31 +32,46 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
+import pandas as pd
 import pyarrow.parquet as pq
 
 from pipeline.lake import Lake
 from pipeline.orchestration import checks
 from pipeline.orchestration.assets import make_partition
-from pipeline.orchestration.computations import COMPUTATIONS
+from pipeline.orchestration.computations import COMPUTATIONS, Computation
 from pipeline.orchestration.runs import bring_up_to_date
 from pipeline.orchestration.stages import Stages
 from pipeline.orchestration.workbench import Workbench
-from pipeline.site import load_site
+from pipeline.site import Site, load_site
+from pipeline.tables import table
 from pipeline.tables.expectations import Outcome
+from pipeline.tables.schema import SQL_TYPES
 from tests.two_weeks import write_two_weeks
 
 NO_FIXED_BYTES = ("checks/", "dictionary.csv")
 """The checks of a run that was killed are those of some partitions; the dictionary is written by whole runs only."""
-RUNS = ("alone", "whole")
+RUNS = ("written", "alone", "whole")
 REMOUNT = 32
 """`MS_REMOUNT` of mount(2)."""
 
 
-def run(root: Path, kind: str) -> list[str]:
-    """Bring the site up to date; gives what failed. `alone`: its computations one by one; `whole`: through Dagster, as the command does."""
+Rows = dict[tuple[str, int | None], pd.DataFrame]
+
+
+def run(root: Path, kind: str, rows: Rows) -> list[str]:
+    """Bring the site up to date in one of three ways; gives what failed.
+
+    Args:
+        root: holds site folder and lake.
+        kind: one of `RUNS`.
+        rows: of every table and water year when all is done, for runs that only write.
+    """
     site = load_site(root / "configs" / "small")
     bench = Workbench(Lake(root / "lake"), {site.site: site})
     if kind == "whole":
@@ -61,11 +79,27 @@ def run(root: Path, kind: str) -> list[str]:
         return outcome.failures or ([] if outcome.succeeded else ["not everything is fresh"])
     with bench.hold("a study"):
         for computation in COMPUTATIONS:
+            used = replace(computation, make=_known_rows(computation, rows)) if kind == "written" else computation
             for year in computation.years(site):
-                make_partition(bench, computation, site, year)
+                make_partition(bench, used, site, year)
                 for name in computation.tables:
                     checks.check(bench, site, name, year)
     return []
+
+
+def _known_rows(computation: Computation, rows: Rows) -> Callable[[Workbench, Site, int | None], Any]:
+    """Gives the rows that the computation would make; those of long tables as a relation, so that both ways of writing are used."""
+
+    def make(bench: Workbench, site: Site, year: int | None) -> dict[str, Any]:
+        made: dict[str, Any] = {name: rows[name, year] for name in computation.tables}
+        for name in set(made) & {"pulse_counts", "interval_flow", "rejected_lines"}:
+            columns = ", ".join(
+                f'"{column.name}"::{SQL_TYPES[column.type]} AS "{column.name}"' for column in table(name).columns
+            )
+            made[name] = bench.session.from_df(made[name]).project(columns)
+        return made
+
+    return make
 
 
 def in_a_child(work: Callable[[], object]) -> tuple[int, object]:
@@ -136,78 +170,79 @@ def faults(root: Path, before: dict[str, str], after: dict[str, str]) -> list[st
 class Study:
     """The site in two states: before and after a calibration, an outage and a raw file changed; and from nothing."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, kinds: Sequence[str]) -> None:
         self.folder = folder
-        self.start = {kind: folder / f"start-{kind}" for kind in RUNS}
+        self.rows: Rows = {}
         self.seconds: dict[tuple[str, str], float] = {}
-        empty = folder / "empty"
-        write_two_weeks(empty)
-        for kind in RUNS:
-            shutil.copytree(empty, self.start[kind])
-            self._undisturbed(self.start[kind], kind)
-            change(self.start[kind])
-        self.before = digests(self.start["alone"] / "lake" / "tables")
-        change(empty)
-        self.empty = empty
+        self.after: dict[str, dict[str, str]] = {}
+        self.empty, self.start = folder / "empty", folder / "start"
+        write_two_weeks(self.empty)
+        shutil.copytree(self.empty, self.start)
+        self._undisturbed(self.start, "whole" if "whole" in kinds else "alone")
+        self.before = digests(self.start / "lake" / "tables")
+        for state in (self.start, self.empty):
+            change(state)
         done = folder / "done"
-        shutil.copytree(empty, done)
-        self.seconds["alone", "empty"] = self._undisturbed(done, "alone")
-        self.after = digests(done / "lake" / "tables")
-        for kind in RUNS:
-            trial = folder / "trial"
-            shutil.copytree(self.start[kind], trial)
-            self.seconds[kind, "changed"] = self._undisturbed(trial, kind)
-            same = {name: digest for name, digest in digests(trial / "lake" / "tables").items() if name in self.after}
-            assert same == self.after, [name for name in self.after if same.get(name) != self.after[name]]
-            shutil.rmtree(trial)
+        shutil.copytree(self.start, done)
+        self._undisturbed(done, "alone")
+        self.rows = _stored_rows(done)
+        for kind in kinds:
+            for state in ("changed", "empty"):
+                trial = folder / "trial"
+                shutil.copytree(self.start if state == "changed" else self.empty, trial)
+                self.seconds[kind, state] = self._undisturbed(trial, kind)
+                self.after[f"{kind}, {state}"] = digests(trial / "lake" / "tables")
+                shutil.rmtree(trial)
 
     def _undisturbed(self, root: Path, kind: str) -> float:
         began = time.monotonic()
-        ended, told = in_a_child(lambda: run(root, kind))
+        ended, told = in_a_child(lambda: run(root, kind, self.rows))
         assert (ended, told) == (0, []), told
         return time.monotonic() - began
 
     def kill(self, kind: str, state: str, draw: random.Random) -> dict[str, object]:
         """One run, killed; and the next one."""
         root = self.folder / "cycle"
-        shutil.copytree(self.start[kind] if state == "changed" else self.empty, root)
+        shutil.copytree(self.start if state == "changed" else self.empty, root)
         instant = draw.uniform(0.0, 1.05 * self.seconds[kind, state])
-        child = start_child(lambda: run(root, kind))
+        child = start_child(lambda: run(root, kind, self.rows))
         time.sleep(instant)
         with contextlib.suppress(ProcessLookupError):
             os.killpg(child, signal.SIGKILL)
         _, status = os.waitpid(child, 0)
         before = self.before if state == "changed" else {}
-        found = faults(root, before, self.after)
+        after = self.after[f"{kind}, {state}"]
+        found = faults(root, before, after)
         written = digests(root / "lake" / "tables") if (root / "lake" / "tables").exists() else {}
         left = litter(root)
         return {
             "kind": f"{kind}, {state}",
             "killed": os.waitstatus_to_exitcode(status) == -signal.SIGKILL,
             "share": instant / self.seconds[kind, state],
-            "new": sum(written.get(name) == digest != before.get(name) for name, digest in self.after.items()),
+            "new": sum(written.get(name) == digest != before.get(name) for name, digest in after.items()),
             "litter": len(left),
-            "faults": found + self.next_run(root, kind),
+            "faults": found + self.next_run(root, kind, after),
         }
 
-    def next_run(self, root: Path, kind: str) -> list[str]:
+    def next_run(self, root: Path, kind: str, after: dict[str, str]) -> list[str]:
         """Complete a disturbed run; gives what is wrong with the result."""
-        ended, told = in_a_child(lambda: run(root, kind))
+        ended, told = in_a_child(lambda: run(root, kind, self.rows))
         found = [] if (ended, told) == (0, []) else [f"the next run ended with {ended}: {told}"]
         now = digests(root / "lake" / "tables")
-        found += [f"{name} differs after the next run" for name in self.after if now.get(name) != self.after[name]]
+        found += [f"{name} differs after the next run" for name in after if now.get(name) != after[name]]
         found += [f"the next run left {path}" for path in litter(root)]
         shutil.rmtree(root)
         return found
 
-    def fill(self, room_kb: int) -> dict[str, object]:
+    def fill(self, kind: str, room_kb: int) -> dict[str, object]:
         """One run on a file system with so much room beside the lake as it is; then room is made, and the next one."""
         root = self.folder / "cycle"
         with small_disk(root) as limit:
-            shutil.copytree(self.start["alone"], root, dirs_exist_ok=True)
+            shutil.copytree(self.start, root, dirs_exist_ok=True)
             limit(room_kb)
-            ended, told = in_a_child(lambda: run(root, "alone"))
-            found = faults(root, self.before, self.after)
+            ended, told = in_a_child(lambda: run(root, kind, self.rows))
+            after = self.after[f"{kind}, changed"]
+            found = faults(root, self.before, after)
             sentence = told if isinstance(told, str) else ""
             if ended and "disk is full" not in sentence:
                 found.append(f"the run on a full disk said: {told}")
@@ -215,14 +250,25 @@ class Study:
             shutil.copytree(root, kept)
         kept.rename(root)
         return {
-            "kind": "full disk",
+            "kind": f"{kind}, full disk",
             "killed": bool(ended),
             "share": room_kb,
             "new": 0,
             "litter": 0,
             "said": sentence,
-            "faults": found + self.next_run(root, "alone"),
+            "faults": found + self.next_run(root, kind, after),
         }
+
+
+def _stored_rows(root: Path) -> Rows:
+    """Every partition of the lake as a frame."""
+    lake, site = Lake(root / "lake"), load_site(root / "configs" / "small")
+    return {
+        (name, year): lake.frame(table(name), site.site, [year])
+        for computation in COMPUTATIONS
+        for name in computation.tables
+        for year in computation.years(site)
+    }
 
 
 def change(root: Path) -> None:
@@ -287,9 +333,9 @@ def report(rows: list[dict[str, object]]) -> None:
 def main(arguments: list[str] | None = None) -> int:
     """Make the study, or a part of it."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--kills", type=int, default=200)
-    parser.add_argument("--whole", type=int, default=40)
-    parser.add_argument("--full", type=int, default=60)
+    for kind, number in zip(RUNS, (200, 40, 20), strict=True):
+        parser.add_argument(f"--{kind}", type=int, default=number, help="kills of runs of this kind")
+    parser.add_argument("--full", type=int, default=40, help="runs on a disk that fills up")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="file to which the account of each run is added")
     parser.add_argument("--folder", type=Path, help="where the lakes lie (default: memory, where there is any)")
@@ -300,10 +346,15 @@ def main(arguments: list[str] | None = None) -> int:
     memory = Path("/dev/shm")
     rows: list[dict[str, object]] = json.loads(given.keep.read_text()) if given.keep and given.keep.exists() else []
     with tempfile.TemporaryDirectory(dir=given.folder or (memory if memory.is_dir() else None)) as folder:
-        study = Study(Path(folder))
-        jobs = [lambda: study.kill("alone", draw.choice(["changed", "empty"]), draw)] * given.kills
-        jobs += [lambda: study.kill("whole", "changed", draw)] * given.whole
-        jobs += [lambda: study.fill(draw.randrange(0, 160, 4))] * given.full
+        wanted = {kind: getattr(given, kind) for kind in RUNS}
+        study = Study(Path(folder), [kind for kind in RUNS if wanted[kind]] or ["written"])
+        jobs: list[Callable[[], dict[str, object]]] = []
+        for kind, number in wanted.items():
+            jobs += [partial(study.kill, kind, state, draw) for state in draw.choices(["changed", "empty"], k=number)]
+        jobs += [
+            partial(study.fill, next(iter(study.after)).split(",")[0], draw.randrange(0, 160, 4))
+            for _ in range(given.full)
+        ]
         for number, job in enumerate(jobs, start=1):
             rows.append(job())
             if sys.stderr.isatty():
