@@ -306,9 +306,10 @@ def _not_written(path: Path, beside: Path, error: Exception) -> str:
     known = reason(error, path)
     what, advice = known or (str(error), f"Check free space ({free_room(path)}) and permissions, then run again.")
     try:
-        begun = f" {beside.stat().st_size / 1e6:,.1f} MB of it had been written."
+        size = beside.stat().st_size / 1e6
     except OSError:
-        begun = ""
+        size = 0.0
+    begun = f" {size:,.1f} MB of it had been written." if size >= 0.1 else ""
     return f"{path} could not be written: {what}.{begun} The former file, if there was one, stands as it was. {advice}"
 
 
