@@ -23,6 +23,7 @@ from pipeline.stages.intake import read_raw_files
 from pipeline.stages.load_basis import load_basis
 from pipeline.stages.load_methods import load_methods
 from pipeline.stages.loads import loads
+from pipeline.stages.meter_findings import meter_findings
 from pipeline.stages.metered_hours import metered_hours
 from pipeline.stages.outages import outages
 from pipeline.stages.period_loads import period_loads
@@ -89,6 +90,7 @@ def plain_stages(**others: Callable[..., Any]) -> Callable[[], Stages]:
         weather_hours=weather_hours,
         interval_flow=interval_flow,
         metered_hours=metered_hours,
+        meter_findings=meter_findings,
         outages=outages,
         fill_hours=fill_hours,
         events=events,

@@ -16,6 +16,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.site import Site
+from pipeline.stages.outages import without_lies
 from pipeline.stages.sample_flow import drainage_results, receiving_water_results
 from pipeline.tables import Table, table
 
@@ -236,10 +237,20 @@ def _sum_metered_hours(bench: Workbench, site: Site, year: int | None) -> Made:
     return {"metered_hours": metered.hours, "known_totals": metered.known_totals}
 
 
+def _find_lies(bench: Workbench, site: Site, year: int | None) -> Made:
+    assert year is not None
+    years = _window(site, year)
+    hours = bench.frame("metered_hours", site, years)
+    weather = bench.weather(site, *period_of_years(site, years))
+    flow = bench.relation("interval_flow", site, [year])
+    return {"meter_findings": bench.stages.meter_findings(bench.session, flow, hours, weather, site, year)}
+
+
 def _find_outages(bench: Workbench, site: Site, year: int | None) -> Made:
     assert year is not None
     flow = bench.relation("interval_flow", site, [year])
-    return {"outages": bench.stages.outages(bench.session, flow, site, *period(site, year))}
+    findings = bench.frame("meter_findings", site, [year])
+    return {"outages": bench.stages.outages(bench.session, flow, findings, site, *period(site, year))}
 
 
 # Hours
@@ -251,6 +262,7 @@ def _fill_hours(bench: Workbench, site: Site, year: int | None) -> Made:
     start, end = period_of_years(site, years)
     hours = bench.frame("metered_hours", site, years)
     totals = bench.frame("known_totals", site, Need("known_totals", "window_with_year_before").years(site, year))
+    hours, totals = without_lies(hours, totals, bench.frame("outages", site, years))
     weather = bench.weather(site, start, end)
     filled = bench.stages.fill_hours(hours, totals, weather, site, year, bench.frame("gauge_readings", site, years))
     return {"hourly_flow": filled.hours, "flow_members": filled.members, "gap_skill": filled.skill}
@@ -507,8 +519,27 @@ COMPUTATIONS: tuple[Computation, ...] = (
         },
     ),
     Computation(
+        tables=("meter_findings",),
+        needs=(
+            Need("metered_hours", "window"),
+            Need("interval_flow", "year"),
+            Need("source_files", "site", by_file=True),
+        ),
+        stages=("read_raw_files", "weather_hours", "meter_findings"),
+        make=_find_lies,
+        registers={
+            "plots": ("plot", "area_ha"),
+            "treatments": ("plot", "treatment", "from", "to"),
+            "wiring": ("logger", "meter", "from", "to"),
+            "meters": _METER,
+        },
+        policies=("gap_window_years",),
+        settings=_hour_settings,
+        reads=_weather_of_window,
+    ),
+    Computation(
         tables=("outages",),
-        needs=(Need("interval_flow", "year"),),
+        needs=(Need("interval_flow", "year"), Need("meter_findings", "year")),
         stages=("outages",),
         make=_find_outages,
         registers={
@@ -517,11 +548,13 @@ COMPUTATIONS: tuple[Computation, ...] = (
             "meters": _METER,
             "plots": ("plot",),
         },
+        policies=("detected_outages",),
     ),
     Computation(
         tables=("hourly_flow", "flow_members", "gap_skill"),
         needs=(
             Need("metered_hours", "window"),
+            Need("outages", "window"),
             Need("known_totals", "window_with_year_before"),
             Need("gauge_readings", "window"),
             Need("source_files", "site", by_file=True),

@@ -17,7 +17,8 @@ VERSIONS: Mapping[str, int] = {
     "weather_hours": 1,
     "interval_flow": 2,
     "metered_hours": 1,
-    "outages": 1,
+    "meter_findings": 1,
+    "outages": 2,
     "fill_hours": 6,
     "events": 1,
     "sample_results": 2,
@@ -42,6 +43,7 @@ class Stages:
     weather_hours: Callable[..., Any]
     interval_flow: Callable[..., Any]
     metered_hours: Callable[..., Any]
+    meter_findings: Callable[..., Any]
     outages: Callable[..., Any]
     fill_hours: Callable[..., Any]
     events: Callable[..., Any]
@@ -65,6 +67,7 @@ class Stages:
         from pipeline.stages.load_basis import load_basis
         from pipeline.stages.load_methods import load_methods
         from pipeline.stages.loads import loads
+        from pipeline.stages.meter_findings import meter_findings
         from pipeline.stages.metered_hours import metered_hours
         from pipeline.stages.outages import outages
         from pipeline.stages.period_loads import period_loads
@@ -81,6 +84,7 @@ class Stages:
             weather_hours=weather_hours,
             interval_flow=interval_flow,
             metered_hours=metered_hours,
+            meter_findings=meter_findings,
             outages=outages,
             fill_hours=fill_hours,
             events=events,

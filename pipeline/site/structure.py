@@ -315,6 +315,11 @@ class Policies(Strict):
     gap_window_years: Annotated[WholeNumber, Field(ge=0, le=100)] = Field(
         default=1, description="Water years on each side of the one filled that a gap model may learn from."
     )
+    detected_outages: Literal["gap", "report"] = Field(
+        default="gap",
+        description="What a meter that is found silent or stuck does to the hours: gap (they are filled like any outage), or report "
+        "(its counts stand; the finding is told).",
+    )
     event_threshold_mm_per_day: PositiveNumber = Field(
         default=1.0, description="An event begins when the hourly flow rises through this (mm per day)."
     )

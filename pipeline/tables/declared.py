@@ -25,6 +25,15 @@ BASIS: Mapping[str, str] = {
     "unfilled": "no responsible estimate: the value is empty and the loads above say so",
 }
 
+FINDING_KINDS: Mapping[str, str] = {
+    "silence": "the meter counted nothing while the other plots or the weather say that water ran",
+    "stuck_counter": "the meter repeated one count while flow was to change",
+    "impossible_rate": "the meter showed more than its top flow, or than its main carries when full",
+    "step": "from a day on the meter showed another share of what was to be expected",
+    "direction_swapped": "forward and reverse counts are exchanged",
+    "columns_swapped": "the counts of two meters are exchanged",
+}
+
 PULSE_QUALITY: Mapping[str, str] = {
     "ok": "counted over its own interval",
     "spans_gap": "difference of a running counter across missing records: the total is measured, its timing is not",
@@ -730,6 +739,62 @@ TABLES: tuple[Table, ...] = (
         ),
     ),
     Table(
+        name="meter_findings",
+        row="one stretch in which the record speaks against a meter",
+        group="meter_findings",
+        columns=(
+            _PLOT,
+            Column("meter", "code", "The meter, as meters.csv names it."),
+            Column(
+                "direction", "code", "Direction of the counts, where it is one of them.", nullable=True, codes=DIRECTIONS
+            ),
+            Column("kind", "code", "What the meter is found to have done.", codes=FINDING_KINDS),
+            Column("start", "instant", "First instant of the stretch within this water year.", "UTC"),
+            Column("end", "instant", "First instant after it, within this water year.", "UTC"),
+            Column(
+                "evidence",
+                "decimal",
+                "How many times better the finding explains the record than a sound meter does, as a power of ten: log10 of the "
+                "likelihood ratio, of the whole stretch. Each kind has a value from which on it is a finding, chosen for less than one "
+                "false alarm in 20 years of a site.",
+                minimum=0.0,
+            ),
+            Column(
+                "strength",
+                "code",
+                "Evidence in a word.",
+                codes={"moderate": "below 6", "strong": "6 to 10", "very strong": "10 and more"},
+            ),
+            Column(
+                "told",
+                "instant",
+                "From when on the evidence sufficed, had somebody looked; it may lie outside this water year.",
+                "UTC",
+            ),
+            Column(
+                "factor",
+                "decimal",
+                "By which the meter's water must be multiplied to fit what was to be expected, where the finding is a step.",
+                nullable=True,
+                minimum=0.0,
+            ),
+            Column("others", "text", "Other plots that the finding is about.", nullable=True),
+            Column("finding", "text", "What was found, in a sentence."),
+            Column("check", "text", "What to check in the field."),
+        ),
+        key=("plot", "kind", "start"),
+        sort=("plot", "start", "kind"),
+        time_column="start",
+        derived=(
+            Derived(
+                "finding_length_s",
+                'epoch_us("end") / 1000000 - epoch_us("start") / 1000000',
+                "The stretch has a length.",
+                minimum=1,
+            ),
+        ),
+    ),
+    Table(
         name="outages",
         row="one stretch without a usable record",
         group="outages",
@@ -738,7 +803,11 @@ TABLES: tuple[Table, ...] = (
             Column("start", "instant", "First instant without a record.", "UTC"),
             Column("end", "instant", "First instant with a record again.", "UTC"),
             Column("hours", "decimal", "Length of the stretch within this water year.", "h", minimum=0.0),
-            Column("cause", "text", "Cause as declared in outages.csv, or 'missing records'."),
+            Column(
+                "cause",
+                "text",
+                "Cause as declared in outages.csv, 'missing records', or what the meter is found to have done.",
+            ),
             Column(
                 "source",
                 "code",
