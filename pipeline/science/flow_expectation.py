@@ -39,7 +39,12 @@ DONOR_CORRELATION = 0.5
 WEATHER_SETS = 16
 """Parameter sets of the water balance that are tried."""
 BEST_SETS = 4
+WEATHER_ROUNDS = 3
 NORMAL_MAD = 1.4826
+DRY_ROOT = 0.2
+"""Root of mm per day below which flow is as good as none."""
+DRY_WORTH = 0.1
+"""What a block without flow is worth beside one with flow: most of a record may be dry, and says the same again and again."""
 
 
 @dataclass(frozen=True)
@@ -134,21 +139,25 @@ def weather_root(
         if rows.sum() * block_hours < FEWEST_DAYS * 24.0:
             continue
         target = flow[plot, rows]
-        floor = 0.2 * target.mean() + 1e-3
+        wet = target > DRY_ROOT**2
+        if not wet.any():
+            continue
+        # Departures on the root count, to first order; blocks without flow would drown the others by their number.
+        usual = (0.25 * target[wet].mean() + target) / np.where(wet, 1.0, DRY_WORTH)
         for number, of_set in enumerate(columns):
-            weight = 1.0 / (target + floor)
-            for _ in range(2):
+            weight = 1.0 / usual
+            for _ in range(WEATHER_ROUNDS):
                 scaled = of_set[rows] * np.sqrt(weight)[:, np.newaxis]
                 gram = scaled.T @ scaled
                 gram[np.diag_indices_from(gram)] *= 1.0 + 1e-6
                 factor = np.linalg.cholesky(gram + 1e-9 * np.eye(len(gram)))
                 weights = nnls(factor.T, np.linalg.solve(factor, scaled.T @ (target * np.sqrt(weight))))[0]
                 estimate = np.sqrt(of_set @ weights)
-                off = root[plot, rows] - estimate[rows]
-                limit = HUBER * max(NORMAL_MAD * float(np.median(np.abs(off))), LEAST_SPREAD)
-                weight = np.minimum(1.0, limit / np.maximum(np.abs(off), 1e-9)) / (target + floor)
+                off = np.abs(root[plot, rows] - estimate[rows])
+                limit = HUBER * max(NORMAL_MAD * float(np.median(off[wet])), LEAST_SPREAD)
+                weight = np.minimum(1.0, limit / np.maximum(off, 1e-9)) / usual
             estimates[number, plot] = estimate
-            errors[number, plot] = float(np.minimum(np.abs(off), 3 * limit).mean())
+            errors[number, plot] = float(np.minimum(off, 3 * limit).mean())
         best = np.argsort(errors[:, plot], kind="stable")[:BEST_SETS]
         result[plot] = estimates[best, plot].mean(axis=0)
     return result
@@ -199,6 +208,8 @@ def relations(root: Floats, by_weather: Floats, learned: Flags, context: Indices
 
 def _robust_line(x: Floats, y: Floats, worth: Floats) -> tuple[float, float, float]:
     """Level, slope (not negative) and spread of a line, by reweighted least squares."""
+    wet = (np.abs(x) > DRY_ROOT) | (np.abs(y) > DRY_ROOT)
+    worth = worth * np.where(wet, 1.0, DRY_WORTH)
     weight = worth
     level, slope, scale = 0.0, 1.0, 1.0
     for _ in range(ROUNDS):

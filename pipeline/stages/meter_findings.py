@@ -34,18 +34,32 @@ M2_PER_HA = 10_000.0
 SILENCE_EVIDENCE = 4.5
 """Evidence from which a run of zeros is a finding. Chosen on invented fields (tests/bench/meter_findings.py) for less than one false
 alarm in 20 site-years."""
+CHANGED_EVIDENCE = 10.0
+"""The same for a plot whose treatment began within the record."""
+FIRST_EVIDENCE = 2.0
+"""Evidence that a finding must have beside all sources, before other findings are taken out of them: plots that are alike are silent
+together."""
 LEAST_EXPECTED = 1.0
 """Evidence that the expectation itself must give: an abrupt stop alone is no lie."""
+LEAST_EXPECTED_TOGETHER = 2.0
+"""The same where all plots of a logger are silent."""
+LEAST_EXPECTED_MM = 1.0
+"""Depth that was to be expected at least: what matters less is not told."""
+WEATHER_WORTH = 0.5
+"""Share of its evidence at which the weather's expectation counts where it stands alone: a model of soil errs alike for weeks."""
 LEAST_ROOT = 0.2
 """Root of mm per day below which flow is as good as none."""
 SHORTEST_SILENCE_HOURS = 24
 THAW_DAYS = 3
 """Days after a day of frost in which zeros are no evidence yet."""
-RESTING_SHARE = 0.05
-"""Share of a treatment's wet blocks without flow from which a plot is said to rest by habit."""
+RESTING_SHARE = 0.02
+"""Share of wet blocks without flow, under a treatment that began within the record, from which a plot is said to rest by habit."""
+USUAL_RESTING_SHARE = 0.2
+"""The same of other plots: a drain under a raised outlet, whose treatment is not known."""
 FEWEST_WET_DAYS = 60.0
 """Wet days that a treatment which began within the record must have been seen before its plot's zeros are judged."""
 WET_ROOT = 0.5
+"""Root of mm per day above which a block is called wet."""
 MOST_SUPPLY = 3.0
 """Most evidence of several meters that stop or start within the same hour, log10."""
 
@@ -251,7 +265,6 @@ class _Silence:
     evidence: float
     told: int
     expected_mm: float
-    expected_from: str
     plots: tuple[int, ...]
 
 
@@ -272,8 +285,14 @@ class _Silences:
         # A treatment that began within the record is another drain, of which little is known.
         self.changed = (self.context != self.context[:, :1]).any(axis=1)
 
-    def evidence(self, run: _Run, expectation: Expectation, blocks: slice | None = None) -> Floats:
-        """Evidence of each block of a run, or of some of them."""
+    def evidence(
+        self,
+        run: _Run,
+        expectation: Expectation,
+        blocks: slice | None = None,
+        ignored: tuple[int, ...] = (),
+    ) -> Floats:
+        """Evidence of each block of a run, or of some of them; `ignored` plots are no sources of the expectation."""
         blocks = run.blocks if blocks is None else blocks
         plot = run.plot
         before = float("nan")
@@ -284,8 +303,15 @@ class _Silences:
             )
         # Blocks of which nothing is on record are silent for another reason.
         nothing = self.frozen[blocks] | np.isnan(self.root[plot, blocks])
-        return zeros_evidence(
-            expectation.root[plot, blocks],
+        if np.isfinite(run.after) and nothing.size and blocks.stop == run.blocks.stop:
+            # Flow that begins a little later than elsewhere is no lie.
+            nothing[-1] = True
+        root = expectation.root[plot]
+        lagged = np.fmin(root, np.concatenate([root[:1], root[:-1]]))
+        others = np.setdiff1d(np.arange(len(self.root)), (run.plot, *ignored))
+        worth = np.where(np.isfinite(self.root[others, blocks]).any(axis=0), 1.0, WEATHER_WORTH)
+        return worth * zeros_evidence(
+            lagged[blocks],
             expectation.spread[plot, blocks],
             float(expectation.persistence[plot]),
             before,
@@ -302,33 +328,38 @@ class _Silences:
         )
 
     def rests(self, run: _Run, expectation: Expectation) -> bool:
-        """Whether a plot whose treatment changed within the record gives no flow by habit, or is not known well enough.
+        """Whether a plot gives no flow by habit, or is not known well enough since its treatment began within the record.
 
         Under a raised outlet a drain may give nothing for months while its neighbours run. Nothing in the record tells that from
         a dead meter, so that such zeros are believed.
         """
         plot = run.plot
-        if not self.changed[plot]:
-            return False
         blocks = np.arange(self.root.shape[1])
         alike = self.context[plot] == self.context[plot, min(run.end // BLOCK_HOURS, blocks.size - 1)]
-        if alike[0]:
-            return False
         outside = (blocks < run.blocks.start) | (blocks >= run.blocks.stop)
         wet = alike & outside & np.isfinite(self.root[plot]) & (expectation.root[plot] >= WET_ROOT)
         without = wet & (self.root[plot] == 0)
+        if alike[0]:
+            return bool(without.sum() > USUAL_RESTING_SHARE * wet.sum())
         return bool(wet.sum() * BLOCK_DAYS < FEWEST_WET_DAYS or without.sum() > RESTING_SHARE * wet.sum())
+
+    def enough(self, run: _Run) -> float:
+        """The evidence from which on a run is a finding."""
+        context = self.context[run.plot]
+        new = context[min(run.end // BLOCK_HOURS, context.size - 1)] != context[0]
+        return CHANGED_EVIDENCE if new else SILENCE_EVIDENCE
+
+    def total(self, run: _Run, expectation: Expectation) -> float:
+        """Evidence of a run and its edges."""
+        expected = float(self.evidence(run, expectation).sum())
+        return expected + sum(self.edges(run)) if expected >= LEAST_EXPECTED else expected
 
     def judged(self, run: _Run, expectation: Expectation) -> _Silence | None:
         """The run as a finding, if the evidence suffices."""
+        if self.total(run, expectation) < self.enough(run) or self.rests(run, expectation):
+            return None
         evidence = self.evidence(run, expectation)
-        if evidence.sum() < LEAST_EXPECTED:
-            return None
-        begins, ends = self.edges(run)
-        total = float(evidence.sum()) + begins + ends
-        if total < SILENCE_EVIDENCE or self.rests(run, expectation):
-            return None
-        return self._silence(run, expectation, run.blocks, evidence, begins, total, (run.plot,))
+        return self._silence(run, expectation, run.blocks, evidence, *self.edges(run), (run.plot,))
 
     def judged_together(self, runs: list[_Run], expectation: Expectation) -> list[_Silence]:
         """Runs of all plots of a logger as findings, if the evidence of the time that they share suffices.
@@ -342,19 +373,20 @@ class _Silences:
         """
         awake = [run for run in runs if not self.rests(run, expectation)]
         blocks = slice(max(run.blocks.start for run in runs), min(run.blocks.stop for run in runs))
-        if not awake or blocks.start >= blocks.stop:
+        # What the soil held when the record began, nobody knows.
+        if not awake or blocks.start >= blocks.stop or not all(np.isfinite(run.before) for run in awake):
             return []
-        by_plot = np.array([self.evidence(run, expectation, blocks) for run in awake])
-        evidence = by_plot.mean(axis=0)
-        if evidence.sum() < LEAST_EXPECTED:
+        plots = tuple(run.plot for run in runs)
+        evidence = np.array([self.evidence(run, expectation, blocks, plots) for run in awake]).mean(axis=0)
+        if evidence.sum() < LEAST_EXPECTED_TOGETHER:
             return []
         begins = _together([run.first for run in runs], [run.before for run in runs])
         ends = _together([run.end for run in runs], [run.after for run in runs])
         total = float(evidence.sum()) + begins + ends
-        if total < SILENCE_EVIDENCE:
+        if total < max(self.enough(run) for run in awake):
             return []
-        plots = tuple(run.plot for run in runs)
-        return [self._silence(run, expectation, blocks, evidence, begins, total, plots) for run in runs]
+        found = (self._silence(run, expectation, blocks, evidence, begins, ends, plots) for run in runs)
+        return [silence for silence in found if silence is not None]
 
     def _silence(
         self,
@@ -363,9 +395,9 @@ class _Silences:
         blocks: slice,
         evidence: Floats,
         begins: float,
-        total: float,
+        ends: float,
         plots: tuple[int, ...],
-    ) -> _Silence:
+    ) -> _Silence | None:
         """A finding; it begins where water was first to be expected, so that a dry time before it stays a measurement."""
         root = np.nan_to_num(expectation.root[run.plot, blocks])
         wet = np.flatnonzero(root >= LEAST_ROOT)
@@ -375,16 +407,19 @@ class _Silences:
         if wet.size and not run.after >= LEAST_ROOT:
             end = min(end, (blocks.start + int(wet[-1]) + 1) * BLOCK_HOURS)
         running = np.cumsum(evidence) + begins
-        enough = np.flatnonzero(running >= SILENCE_EVIDENCE)
+        enough = np.flatnonzero(running >= self.enough(run))
         told = (blocks.start + int(enough[0]) + 1) * BLOCK_HOURS if enough.size else run.end
         kept = _Run(run.plot, first, end, run.before, run.after)
         expected = float(np.square(np.maximum(root, 0.0)).sum() * BLOCK_DAYS)
-        return _Silence(kept, total, min(max(told, first + 1), run.end), expected, "", plots)
+        if expected < LEAST_EXPECTED_MM and len(plots) == 1:
+            return None
+        total = float(evidence.sum()) + begins + ends
+        return _Silence(kept, total, min(max(told, first + 1), run.end), expected, plots)
 
 
 def _together(hours: list[int], beside: list[float]) -> float:
     """Evidence of several meters that stop, or start, within an hour of one another while water runs, log10."""
-    running = sorted(hour for hour, root in zip(hours, beside, strict=True) if root >= LEAST_ROOT)
+    running = sorted(hour for hour, root in zip(hours, beside, strict=True) if root >= WET_ROOT)
     most = max((sum(1 for other in running if 0 <= other - hour <= 1) for hour in running), default=0)
     return min(1.5 * max(most - 1, 0), MOST_SUPPLY)
 
@@ -396,42 +431,45 @@ def _silences(record: Record, site: Site) -> Iterator[Finding]:
     measured = np.isfinite(silences.root)
     by_weather = weather_root(day, record.rain_mm, record.air_temp_c, silences.root, measured, BLOCK_HOURS)
     found: list[_Silence] = []
+    candidates = silences.runs
     for _ in range(2):
-        lies = np.zeros(silences.root.shape, dtype=bool)
+        lies = np.zeros_like(measured)
         for silence in found:
             lies[silence.run.plot, silence.run.blocks] = True
         related = relations(silences.root, by_weather, measured & ~lies, silences.context, BLOCK_DAYS)
-        again = _found_silences(silences, related, lies, _loggers(site, record))
-        if not again:
+        expectation = related.combined(np.vstack([lies, np.zeros_like(lies[:1])]))
+        if not found:
+            candidates = [run for run in silences.runs if silences.total(run, expectation) >= FIRST_EVIDENCE]
+        found = _found_silences(silences, candidates, related, expectation, lies, _loggers(site, record))
+        if not found:
             return
-        found = again
     for silence in found:
         yield _silence_finding(silence, record, site)
 
 
 def _found_silences(
-    silences: _Silences, related: Relations, lies: Flags, loggers: dict[str, list[int]]
+    silences: _Silences,
+    candidates: list[_Run],
+    related: Relations,
+    expectation: Expectation,
+    lies: Flags,
+    loggers: dict[str, list[int]],
 ) -> list[_Silence]:
-    """Runs that are findings beside the sources that are believed."""
-    plots = len(silences.record.plots)
-    believed = np.vstack([lies, np.zeros((1, lies.shape[1]), dtype=bool)])
-    expectation = related.combined(believed)
-    found = {}
-    for run in silences.runs:
-        silence = silences.judged(run, expectation)
-        if silence is not None:
-            found[run] = silence
+    """Runs that are findings beside the sources that are believed: together with all of their logger, or alone."""
+    found: dict[_Run, _Silence] = {}
     for members in loggers.values():
         if len(members) < 2:
             continue
-        ignored = believed.copy()
+        ignored = np.vstack([lies, np.zeros_like(lies[:1])])
         ignored[members] = True
-        without = related.combined(ignored) if len(members) <= plots else expectation
+        without = related.combined(ignored)
         for runs in _overlaps([[run for run in silences.runs if run.plot == plot] for plot in members]):
-            if all(run in found for run in runs):
-                continue
             for run, silence in zip(runs, silences.judged_together(runs, without), strict=False):
                 found.setdefault(run, silence)
+    for run in candidates:
+        alone = silences.judged(run, expectation)
+        if alone is not None:
+            found.setdefault(run, alone)
     return list(found.values())
 
 
