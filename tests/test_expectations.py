@@ -246,6 +246,13 @@ DAMAGES = {
         "hours_to_next": lambda frame: frame.drop(index=frame.index[5]),
     },
     "known_totals": {"stretch_length_h": lambda frame: _first(frame, end=frame["start"].iloc[0])},
+    "meter_findings": {
+        "finding_length_s": lambda frame: _first(
+            _example_rows("meter_findings"),
+            start=pd.Timestamp("2020-01-01", tz="UTC"),
+            end=pd.Timestamp("2020-01-01", tz="UTC"),
+        )
+    },
     "outages": {"outage_length_s": lambda frame: _first(frame, end=frame["start"].iloc[0])},
     "hourly_flow": {
         "seconds_off_hour": lambda frame: _first(frame, hour_start=lambda start: start + pd.Timedelta(minutes=10)),

@@ -111,7 +111,9 @@ def test_closing_a_row_after_a_year_leaves_that_year_fresh(field: Field) -> None
     assert line.endswith(",")
     field.edit("treatments.csv", line + "\n", f"{line}{LAST}-06-01\n")
     states = _states(field)
-    assert states["hourly_flow", FIRST] == "fresh"
+    # Findings of the year between may change, and the hours of the first only if these do.
+    assert states["meter_findings", FIRST] == "fresh"
+    assert states["hourly_flow", FIRST] in ("fresh", "follows")
     assert states["hourly_flow", LAST] == "stale"
 
 
