@@ -14,7 +14,8 @@ from pipeline.orchestration.computations import computation_of
 from pipeline.science.antecedent import antecedent_sum
 from pipeline.science.meter_evidence import edge_evidence, zero_runs, zeros_evidence
 from pipeline.site import Site
-from pipeline.stages.meter_findings import BLOCK_HOURS, Record, findings, record_of
+from pipeline.stages.meter_findings import findings
+from pipeline.stages.meter_record import BLOCK_HOURS, Record, record_of
 from pipeline.stages.outages import outages, without_lies
 from pipeline.tables import table
 from tests.field.lies import Counts, silenced
