@@ -214,6 +214,7 @@ ALSO_IN_SETTINGS = {
     "source_files": {"wiring", "gauges"},
     "pulse_counts": {"calibrations"},
     "hourly_flow": {"wiring", "gauges", "clocks"},
+    "meter_findings": {"gauges", "clocks"},
     "weather_hours": {"wiring", "gauges", "clocks"},
     "events": {"wiring", "gauges", "clocks"},
 }
@@ -329,7 +330,7 @@ def test_a_failed_check_of_severity_error_stops_what_needs_the_table(broken_fiel
 def test_a_failed_check_leaves_alone_what_does_not_need_the_table(broken_field: tuple[Field, Any]) -> None:
     field, _ = broken_field
     states = _states(field)
-    assert states["hourly_flow", FIRST] == states["events", FIRST] == states["interval_flow", MIDDLE] == "fresh"
+    assert states["meter_findings", FIRST] == states["outages", FIRST] == states["interval_flow", MIDDLE] == "fresh"
 
 
 def test_a_failed_check_is_named_in_the_checks_table(broken_field: tuple[Field, Any]) -> None:
@@ -353,7 +354,7 @@ def test_a_blocked_partition_refuses_to_be_made_alone_and_names_the_failure(brok
     bench = field.bench()
     named = rf"interval_flow of {SITE}, water year {LAST} fails a check"
     with bench.hold("a test"), pytest.raises(BlockedError, match=named):
-        make_partition(bench, computation_of("outages"), field.site, LAST)
+        make_partition(bench, computation_of("metered_hours"), field.site, LAST)
 
 
 def test_a_warning_stops_nothing_and_is_named_in_the_checks_table(field: Field) -> None:

@@ -296,7 +296,7 @@ def _loggers(site: Site, record: Record) -> dict[str, list[int]]:
     """Plots, by number, whose meters a logger counts at any time, and all plots under an empty name."""
     plot_of = {meter.meter: meter.plot for meter in site.meters}
     by_logger: dict[str, list[int]] = {"": list(range(len(record.plots)))}
-    for logger in site.loggers:
+    for logger in sorted({wire.logger for wire in site.wiring}):
         plots = {plot_of[wire.meter] for wire in site.wiring if wire.logger == logger}
         members = [number for number, plot in enumerate(record.plots) if plot in plots]
         if members and members not in by_logger.values():
