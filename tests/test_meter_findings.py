@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import duckdb
 import numpy as np
@@ -115,6 +116,10 @@ def kinds(found: list) -> list[tuple[str, str]]:
     return [(one.plot, one.kind) for one in found]
 
 
+def found_in(made: Record, site: Site) -> list:
+    return findings(made, site)[0]
+
+
 def hours_of(one) -> tuple[float, float]:
     return tuple((moment - FIRST_US) / 3.6e9 for moment in (one.start, one.end))
 
@@ -123,7 +128,7 @@ def test_sound_meters_raise_no_finding_in_two_years_with_dry_summers(site: Site)
     counts = sound(4, AIR, RAIN)
     dry = counts.forward[:, DRY_WEEK].sum()
     assert dry == 0.0
-    assert findings(record(counts, RAIN, AIR), site) == []
+    assert found_in(record(counts, RAIN, AIR), site) == []
 
 
 @pytest.mark.parametrize("with_weather", [True, False])
@@ -132,7 +137,7 @@ def test_a_meter_that_is_dead_for_a_wet_week_is_found_with_its_first_and_last_ho
 ) -> None:
     counts = silenced(sound(4, AIR, RAIN), [1], WET_WEEK.start, WET_WEEK.stop)
     nothing = np.full(HOURS, np.nan)
-    (one,) = findings(record(counts, *((RAIN, AIR) if with_weather else (nothing, nothing))), site)
+    (one,) = found_in(record(counts, *((RAIN, AIR) if with_weather else (nothing, nothing))), site)
     assert (one.plot, one.meter, one.kind) == ("plot 1", "M1", "silence")
     start, end = hours_of(one)
     assert abs(start - WET_WEEK.start) <= 1
@@ -142,13 +147,13 @@ def test_a_meter_that_is_dead_for_a_wet_week_is_found_with_its_first_and_last_ho
 def test_a_single_plot_is_judged_by_the_weather_alone(site: Site) -> None:
     dead = slice(90 * DAY, 130 * DAY)
     counts = silenced(sound(1, AIR, RAIN), [0], dead.start, dead.stop)
-    assert kinds(findings(record(counts, RAIN, AIR), site)) == [("plot 0", "silence")]
+    assert kinds(found_in(record(counts, RAIN, AIR), site)) == [("plot 0", "silence")]
 
 
 def test_a_dead_meter_is_found_across_missing_records(site: Site) -> None:
     counts = silenced(sound(4, AIR, RAIN), [2], WET_WEEK.start, WET_WEEK.stop)
     gap = slice(WET_WEEK.start + 2 * DAY, WET_WEEK.start + 3 * DAY)
-    (one,) = findings(record(counts, RAIN, AIR, gap), site)
+    (one,) = found_in(record(counts, RAIN, AIR, gap), site)
     assert one.plot == "plot 2"
     assert hours_of(one)[1] - hours_of(one)[0] >= 6 * DAY
 
@@ -156,7 +161,7 @@ def test_a_dead_meter_is_found_across_missing_records(site: Site) -> None:
 def test_zeros_in_a_frozen_week_are_no_lie(site: Site) -> None:
     rain, air = weather(frost=slice(WET_WEEK.start - DAY, WET_WEEK.stop))
     counts = silenced(sound(4, AIR, rain), [1], WET_WEEK.start, WET_WEEK.stop)
-    assert findings(record(counts, rain, air), site) == []
+    assert found_in(record(counts, rain, air), site) == []
 
 
 def test_a_week_of_backwater_is_no_lie(site: Site) -> None:
@@ -164,20 +169,20 @@ def test_a_week_of_backwater_is_no_lie(site: Site) -> None:
     back = counts.copy()
     back.reverse[1, WET_WEEK] = counts.forward[1, WET_WEEK] + 20.0 + 5.0 * (np.arange(7 * DAY) % 3)
     assert back.net[1, WET_WEEK].max() < 0
-    assert findings(record(back, RAIN, AIR), site) == []
+    assert found_in(record(back, RAIN, AIR), site) == []
 
 
 def test_a_loggers_supply_that_fails_in_wet_weeks_is_found_for_all_its_plots(site: Site) -> None:
     dead = slice(95 * DAY, 135 * DAY)
     counts = silenced(sound(4, AIR, RAIN), [0, 1, 2, 3], dead.start, dead.stop)
-    found = findings(record(counts, RAIN, AIR), site)
+    found = found_in(record(counts, RAIN, AIR), site)
     assert kinds(found) == [(f"plot {number}", "silence") for number in range(4)]
     assert all("supply" in one.check for one in found)
 
 
 def test_a_loggers_supply_that_fails_in_a_dry_week_is_not_found(site: Site) -> None:
     counts = silenced(sound(4, AIR, RAIN), [0, 1, 2, 3], DRY_WEEK.start, DRY_WEEK.stop)
-    assert findings(record(counts, RAIN, AIR), site) == []
+    assert found_in(record(counts, RAIN, AIR), site) == []
 
 
 def test_zeros_by_habit_under_a_new_treatment_are_believed(site: Site) -> None:
@@ -186,8 +191,8 @@ def test_zeros_by_habit_under_a_new_treatment_are_believed(site: Site) -> None:
         counts = silenced(counts, [1], first * DAY, end * DAY)
     as_before, changed = (record(counts, RAIN, AIR) for _ in range(2))
     changed.treatment[1, 95 * DAY :] = 1
-    assert ("plot 1", "silence") in kinds(findings(as_before, site))
-    assert findings(changed, site) == []
+    assert ("plot 1", "silence") in kinds(found_in(as_before, site))
+    assert found_in(changed, site) == []
 
 
 def test_evidence_of_zeros_grows_with_what_was_expected() -> None:
@@ -331,7 +336,7 @@ def test_what_fills_hours_is_given_hours_without_lies(tmp_path: Path) -> None:
             @staticmethod
             def fill_hours(hours: pd.DataFrame, *_: object) -> pd.DataFrame:
                 given.append(hours)
-                return hours
+                return SimpleNamespace(hours=hours, members=None, skill=None)
 
         def frame(self, name: str, *_: object) -> pd.DataFrame:
             lie = outage_rows("2020-01-01T01:00", "2020-01-01T03:00", "silence: meter M1 counted nothing while water ran")

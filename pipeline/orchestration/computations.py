@@ -531,7 +531,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             "plots": ("plot", "area_ha"),
             "treatments": ("plot", "treatment", "from", "to"),
             "wiring": ("logger", "meter", "from", "to"),
-            "meters": _METER,
+            "meters": (*_METER, "main_mm", "slope"),
         },
         policies=("gap_window_years",),
         settings=_hour_settings,

@@ -113,6 +113,7 @@ class Meter(Dated):
     main_mm: PositiveNumber = means("Inner diameter of the main.", "mm")
     accuracy: Name = means("Name of its error curve in accuracy.csv or accuracy_classes.csv.")
     top_l_min: PositiveNumber = means("Highest flow that can be real; more is an error of counting.", "L/min")
+    slope: PositiveNumber | None = means("Fall of the main per length, where it is known.", "m/m", default=None)
 
 
 class AccuracyPoint(Row):

@@ -10,7 +10,7 @@ from itertools import combinations
 
 import numpy as np
 
-from pipeline.science.flow_expectation import Expectation, relations
+from pipeline.science.flow_expectation import Expectation, Relations, relations
 from pipeline.science.meter_evidence import Step, best_segment, level_step, log_density, turned_gain
 from pipeline.site import Site
 from pipeline.stages.meter_record import BLOCK_DAYS, BLOCK_HOURS, Finding, Flags, Floats, Record, length, meter_of
@@ -36,8 +36,8 @@ LIKELIEST_GAIN = 4.0
 """Most that one block may say for exchanged columns, natural logarithm of a likelihood ratio."""
 
 
-def departures(record: Record, by_weather: Floats, believed: Flags, site: Site) -> list[Finding]:
-    """Findings of these three kinds.
+def departures(record: Record, by_weather: Floats, believed: Flags, site: Site) -> tuple[list[Finding], Expectation]:
+    """Findings of these three kinds, and the expectation beside the corrected record.
 
     Args:
         record: what the meters said.
@@ -46,7 +46,8 @@ def departures(record: Record, by_weather: Floats, believed: Flags, site: Site) 
         site: meters and wiring.
     """
     search = _Search(record, by_weather, believed, site)
-    return [*search.turned(), *search.exchanged(), *search.steps()]
+    found = [*search.turned(), *search.exchanged(), *search.steps()]
+    return found, search.last
 
 
 class _Search:
@@ -56,13 +57,21 @@ class _Search:
         self.record, self.by_weather, self.site = record, by_weather, site
         self.root = np.where(believed, record.root(), np.nan)
         self.learned = np.isfinite(self.root)
+        self.last: Expectation
 
-    def expectation(self, root: Floats, ignored: tuple[int, ...] = ()) -> Expectation:
-        """What the others and the weather say, without some plots as sources."""
-        related = relations(root, self.by_weather, self.learned, self.record.context, BLOCK_DAYS)
-        out = np.zeros((len(root) + 1, root.shape[1]), dtype=np.bool_)
-        out[list(ignored)] = True
-        return related.combined(out)
+    def related(self, root: Floats) -> Relations:
+        """What each source says of each plot."""
+        return relations(root, self.by_weather, self.learned, self.record.context, BLOCK_DAYS)
+
+    def expectation(self, root: Floats) -> Expectation:
+        """What all sources together say."""
+        return self.related(root).combined(self._ignored())
+
+    def _ignored(self, plots: tuple[int, ...] = ()) -> Flags:
+        """Some plots as sources that are not believed, shape (sources, blocks)."""
+        ignored = np.zeros((len(self.root) + 1, self.root.shape[1]), dtype=np.bool_)
+        ignored[list(plots)] = True
+        return ignored
 
     # Forward and reverse exchanged
 
@@ -105,8 +114,9 @@ class _Search:
     def exchanged(self) -> list[Finding]:
         """Pairs of meters each of which fits the other's plot."""
         found = []
+        related = self.related(self.root)
         for one, other in combinations(range(len(self.root)), 2):
-            pair = self._exchange(one, other)
+            pair = self._exchange(one, other, related)
             if pair is None:
                 continue
             first, end, evidence, told = pair
@@ -128,6 +138,7 @@ class _Search:
                     )
                 )
             self.root[[one, other], first:end] = self._as_other(one, other)[:, first:end]
+            related = self.related(self.root)
         return found
 
     def _as_other(self, one: int, other: int) -> Floats:
@@ -135,7 +146,7 @@ class _Search:
         ratio = np.sqrt(self.record.area_ha[other] / self.record.area_ha[one])
         return np.stack([self.root[other] * ratio, self.root[one] / ratio])
 
-    def _exchange(self, one: int, other: int) -> tuple[int, int, float, int] | None:
+    def _exchange(self, one: int, other: int, related: Relations) -> tuple[int, int, float, int] | None:
         """The stretch in which a pair fits better exchanged: first block, the one after the last, evidence, when it sufficed."""
         pair = [one, other]
         swapped = self._as_other(one, other)
@@ -146,7 +157,7 @@ class _Search:
             return always
         if len(self.root) == 2 and not np.isfinite(self.by_weather).any():
             return None
-        expected = self.expectation(self.root, (one, other))
+        expected = related.combined(self._ignored((one, other)))
         gain = np.zeros(self.root.shape[1])
         for place, plot in enumerate(pair):
             centre, spread = expected.root[plot], expected.spread[plot]
@@ -193,7 +204,7 @@ class _Search:
         """Changes of a plot's ratio to its expectation, the strongest first, each corrected before the next is looked for."""
         found = []
         for _ in range(MOST_STEPS):
-            expected = self.expectation(self.root)
+            expected = self.last = self.expectation(self.root)
             candidates = [
                 (step.evidence, plot, step, starts)
                 for plot in range(len(self.root))

@@ -11,8 +11,9 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipeline.science.flow_expectation import weather_root
+from pipeline.science.flow_expectation import Expectation, weather_root
 from pipeline.site import Site
+from pipeline.stages.count_lies import count_lies
 from pipeline.stages.departures import departures
 from pipeline.stages.meter_record import BLOCK_HOURS, Finding, Record, microseconds, period_of, record_of
 from pipeline.stages.silences import silences
@@ -42,16 +43,17 @@ def meter_findings(
     """
     record = record_of(metered, weather, site, year)
     start, end = period_of(site, year)
+    by_expectation, expectation = findings(record, site)
     found = [
         clipped
-        for finding in findings(record, site)
+        for finding in (*by_expectation, *count_lies(session, flow, record, expectation, site))
         if (clipped := _within(finding, microseconds(start), microseconds(end))) is not None
     ]
-    return _rows(found)
+    return _rows(sorted(found, key=lambda one: (one.plot, one.start, one.kind)))
 
 
-def findings(record: Record, site: Site) -> list[Finding]:
-    """Findings that rest on what was to be expected, in order of plot and time: silences, then what they leave."""
+def findings(record: Record, site: Site) -> tuple[list[Finding], Expectation]:
+    """Findings that rest on what was to be expected, in order of plot and time: silences, then what they leave; and the expectation."""
     root = record.root()
     measured = np.isfinite(root)
     by_weather = weather_root(record.day, record.rain_mm, record.air_temp_c, root, measured, BLOCK_HOURS)
@@ -59,8 +61,8 @@ def findings(record: Record, site: Site) -> list[Finding]:
     believed = measured.copy()
     for one in silent:
         believed[record.plots.index(one.plot), record.blocks_of(one.start, one.end)] = False
-    found = [*silent, *departures(record, by_weather, believed, site)]
-    return sorted(found, key=lambda one: (one.plot, one.start, one.kind))
+    departed, expectation = departures(record, by_weather, believed, site)
+    return sorted([*silent, *departed], key=lambda one: (one.plot, one.start, one.kind)), expectation
 
 
 def strength(evidence: float) -> str:

@@ -7,7 +7,7 @@ Does not: gathering the record (stages/flow_duration.py), formulas (science/), a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -52,7 +52,7 @@ class Conditions:
         roughness_mm: roughness of the throat's wall, mm.
         temperature_c: water temperature, °C.
         accurate_range: from where on a candidate is accurate: the error curve of the meter in use, or the trade's value.
-        slope: fall of the main, m/m; none: not known.
+        slope: fall of the main, m/m; none: that of meters.csv, if it says one.
         manning_n: Manning's coefficient of the main, s/m^(1/3).
         head_m: head that may be lost at the meter, m; none: not known.
     """
@@ -164,6 +164,8 @@ def meter_sizing(
         SizingError: no such plot, a bore larger than the main, or a record in which no water ran.
     """
     meter = meter_in_use(site, plot)
+    if conditions.slope is None:
+        conditions = replace(conditions, slope=meter.slope)
     bores = np.array(bores_to_compare(site, meter, bores_mm))
     gross_l = record.forward_l + record.reverse_l
     if not gross_l.sum() > 0:
