@@ -13,13 +13,14 @@ import pytest
 
 from pipeline.orchestration.computations import computation_of
 from pipeline.science.antecedent import antecedent_sum
-from pipeline.science.meter_evidence import edge_evidence, zero_runs, zeros_evidence
+from pipeline.science.meter_evidence import best_segment, edge_evidence, level_step, zero_runs, zeros_evidence
 from pipeline.site import Site
-from pipeline.stages.meter_findings import findings
+from pipeline.stages.count_lies import repeated_counts
+from pipeline.stages.meter_findings import findings, meter_findings
 from pipeline.stages.meter_record import BLOCK_HOURS, Record, record_of
 from pipeline.stages.outages import outages, without_lies
 from pipeline.tables import table
-from tests.field.lies import Counts, silenced
+from tests.field.lies import Counts, exchanged, scaled, silenced, turned_round
 from tests.small_site import small_site
 
 HOURS = 2 * 365 * 24
@@ -221,6 +222,137 @@ def test_a_count_ends_a_run_of_zeros_and_a_missing_hour_does_not() -> None:
     zero = np.array([1, 1, 0, 1, 1, 1, 1], bool)
     known = np.array([1, 1, 1, 1, 0, 1, 1], bool)
     assert zero_runs(zero & known, known, 2) == [(0, 2), (3, 7)]
+
+
+# Departures: directions, columns, steps
+
+
+@pytest.mark.parametrize("end", [HOURS, 330 * DAY])
+def test_exchanged_directions_are_found_from_their_day_on(site: Site, end: int) -> None:
+    first = 90 * DAY
+    found = found_in(record(turned_round(sound(4, AIR, RAIN), 2, first, end), RAIN, AIR), site)
+    assert kinds(found) == [("plot 2", "direction_swapped")]
+    assert abs(hours_of(found[0])[0] - first) <= 7 * DAY
+
+
+def test_directions_that_were_always_exchanged_are_found(site: Site) -> None:
+    found = found_in(record(turned_round(sound(4, AIR, RAIN), 2, 0, HOURS), RAIN, AIR), site)
+    assert kinds(found) == [("plot 2", "direction_swapped")]
+    assert hours_of(found[0]) == (0, HOURS)
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_a_step_is_found_with_its_factor_near_its_day(site: Site, factor: float) -> None:
+    first = 115 * DAY
+    found = found_in(record(scaled(sound(4, AIR, RAIN), 1, first, HOURS, factor), RAIN, AIR), site)
+    assert kinds(found) == [("plot 1", "step")]
+    assert found[0].factor == pytest.approx(1 / factor, rel=0.1)
+    assert abs(hours_of(found[0])[0] - first) <= 10 * DAY
+
+
+def test_exchanged_columns_are_found_for_both_plots(site: Site) -> None:
+    first = 115 * DAY
+    found = found_in(record(exchanged(sound(4, AIR, RAIN), 0, 1, first, HOURS), RAIN, AIR), site)
+    assert kinds(found) == [("plot 0", "columns_swapped"), ("plot 1", "columns_swapped")]
+    assert [one.others for one in found] == ["plot 1", "plot 0"]
+
+
+def test_a_change_of_treatment_is_no_step(site: Site) -> None:
+    first = 115 * DAY
+    made = record(scaled(sound(4, AIR, RAIN), 1, first, HOURS, 0.6), RAIN, AIR)
+    made.treatment[1, first:] = 1
+    assert found_in(made, site) == []
+
+
+def test_the_best_segment_is_the_stretch_of_largest_sum() -> None:
+    gain = np.array([-1.0, 2.0, -0.5, 3.0, -4.0, 1.0])
+    sums = {(a, b): gain[a:b].sum() for a in range(6) for b in range(a + 1, 7)}
+    first, end, most = best_segment(gain)
+    assert (first, end) == max(sums, key=lambda place: sums[place])
+    assert most == pytest.approx(max(sums.values()))
+    assert best_segment(-np.ones(4)) == (0, 0, 0.0)
+
+
+def test_a_level_step_is_found_in_its_place_and_noise_alone_is_weak_evidence() -> None:
+    noise = 0.1 * np.random.default_rng(3).standard_normal(40)
+    stepped = level_step(noise + np.where(np.arange(40) >= 25, 0.7, 0.0), np.full(40, 0.01))
+    alone = level_step(noise, np.full(40, 0.01))
+    assert stepped is not None
+    assert alone is not None
+    assert (stepped.place, stepped.change) == (25, pytest.approx(0.7, abs=0.1))
+    assert stepped.evidence > 4.0 > 2.0 > alone.evidence
+
+
+# Counts
+
+
+def intervals(litres: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    start = np.arange(litres.size) * 600_000_000
+    return litres, start, start + 600_000_000
+
+
+def test_a_count_that_never_repeats_but_once_for_long_is_strong_evidence() -> None:
+    generator = np.random.default_rng(5)
+    litres = 5.0 * generator.integers(80, 120, 2000).astype(float)
+    litres[700:800] = 500.0
+    ((first, last, evidence),) = repeated_counts(*intervals(litres))
+    assert (first, last) == (700, 799)
+    assert evidence > 50
+
+
+def test_few_pulses_that_repeat_themselves_all_the_time_are_weak_evidence() -> None:
+    litres = np.repeat(5.0 * (1 + np.arange(200) % 2), 15).astype(float)
+    assert max(evidence for *_, evidence in repeated_counts(*intervals(litres))) < 6.0
+
+
+def test_zeros_and_counts_across_missing_records_are_no_repetition() -> None:
+    litres, start, end = intervals(np.array([0.0] * 50 + [5.0] * 5 + [5.0] * 5))
+    start, end = start + (np.arange(60) >= 55) * 10**9, end + (np.arange(60) >= 55) * 10**9
+    assert repeated_counts(litres, start, end) == []
+
+
+def lying_flow(litres: float, hours: int = 240) -> pd.DataFrame:
+    """Ten-minute rows of a plot whose flow recedes, with one hour at another rate."""
+    start = pd.Timestamp("2020-01-10", tz="UTC") + pd.to_timedelta(10 * np.arange(hours * 6), unit="min")
+    forward = np.round(1000 * np.exp(-np.arange(hours * 6) / 800))
+    forward[600:606] = litres
+    return pd.DataFrame(
+        {
+            "plot": "north",
+            "meter": "M1",
+            "interval_start": start,
+            "interval_end": start + pd.Timedelta(minutes=10),
+            "forward_l": forward,
+            "reverse_l": 0.0,
+            "net_l": forward,
+            "quality": "ok",
+        }
+    ).astype({"plot": "str", "meter": "str", "quality": "str"})
+
+
+def rates_found(folder: Path, litres: float, slope: str = "") -> list[tuple[str, str]]:
+    meters = (
+        "meter,plot,bore_mm,main_mm,accuracy,top_l_min,slope,from,to\n"
+        f"M1,north,75,150,standard,400,{slope},2019-10-01,\nM2,south,75,150,standard,400,,2019-10-01,\n"
+    )
+    small = small_site(folder, policies="{gap_window_years: 0}", meters=meters)
+    hours = metered_frame().assign(reverse_l=0.0)
+    none = pd.DataFrame({"hour_start": hours["hour_start"][:0], "rain_mm": [], "air_temp_c": []})
+    with duckdb.connect() as session:
+        session.execute("SET TimeZone = 'UTC'")
+        found = meter_findings(session, session.from_df(lying_flow(litres)), hours, none, small, 2020)
+    return list(zip(found["kind"], found["start"].dt.strftime("%d %H:%M"), strict=True))
+
+
+def test_a_rate_above_the_top_flow_is_found_and_one_at_it_is_not(tmp_path: Path) -> None:
+    assert rates_found(tmp_path, 6000.0) == [("impossible_rate", "14 04:00")]
+    assert rates_found(tmp_path, 4000.0) == []
+
+
+def test_a_rate_above_what_the_main_carries_is_found_where_its_slope_is_known(tmp_path: Path) -> None:
+    # Manning for 150 mm at 0.0002 and n = 0.015: 0.01767 m2 * 0.0375^(2/3) m * 0.01414 / 0.015 = 1.87 L/s, 112 L/min.
+    assert rates_found(tmp_path, 3000.0, slope="0.0002") == [("impossible_rate", "14 04:00")]
+    assert rates_found(tmp_path, 3000.0) == []
 
 
 # What a finding does to the hours
