@@ -251,7 +251,7 @@ def test_a_step_is_found_with_its_factor_near_its_day(site: Site, factor: float)
 
 
 def test_exchanged_columns_are_found_for_both_plots(site: Site) -> None:
-    first = 115 * DAY
+    first = 450 * DAY
     found = found_in(record(exchanged(sound(4, AIR, RAIN), 0, 1, first, HOURS), RAIN, AIR), site)
     assert kinds(found) == [("plot 0", "columns_swapped"), ("plot 1", "columns_swapped")]
     assert [one.others for one in found] == ["plot 1", "plot 0"]

@@ -28,6 +28,7 @@ WET_ROOT = 0.45
 """Root of mm per day above which flow tells a ratio."""
 BIN_BLOCKS = 20
 """Blocks of a bin, ten days, by whose means a step is looked for."""
+MOST_PERSISTENCE = 0.85
 MOST_LOG_RATIO = 3.0
 MOST_STEPS = 4
 YIELD_SPREAD = 0.35
@@ -67,6 +68,10 @@ class _Search:
         """What all sources together say."""
         return self.related(root).combined(self._ignored())
 
+    def _lasting(self, plot: int, expected: Expectation) -> float:
+        """Persistence of a plot's departures; a lie lasts too, and must not excuse itself."""
+        return min(float(expected.persistence[plot]), MOST_PERSISTENCE)
+
     def _ignored(self, plots: tuple[int, ...] = ()) -> Flags:
         """Some plots as sources that are not believed, shape (sources, blocks)."""
         ignored = np.zeros((len(self.root) + 1, self.root.shape[1]), dtype=np.bool_)
@@ -85,7 +90,7 @@ class _Search:
         found = []
         for plot in np.flatnonzero(backward >= LEAST_BACKWARD_BLOCKS).tolist():
             gain = turned_gain(self.root[plot], expected.root[plot], expected.spread[plot])
-            gain *= 1.0 - expected.persistence[plot]
+            gain *= 1.0 - self._lasting(plot, expected)
             first, end, most = best_segment(gain)
             evidence = most / np.log(10) - 1.0
             if evidence < TURNED_EVIDENCE:
@@ -131,7 +136,7 @@ class _Search:
                         evidence,
                         told,
                         f"The counts of {{meter}} of {name} fit plot {beside} better, and those of {beside} fit {name}, for "
-                        f"{length((end - first) * BLOCK_HOURS)}.",
+                        f"{length((end - first) * BLOCK_HOURS)}, or else in the rest of the record.",
                         f"which cable of {name} and {beside} is on which terminal: spin one rotor and see which column counts; then "
                         "wiring.csv",
                         others=beside,
@@ -163,7 +168,7 @@ class _Search:
             centre, spread = expected.root[plot], expected.spread[plot]
             both = np.isfinite(swapped[place]) & np.isfinite(self.root[plot]) & (np.abs(centre) >= WET_ROOT)
             better = log_density(swapped[place], centre, spread) - log_density(self.root[plot], centre, spread)
-            gain += np.where(both, better, 0.0) * (1.0 - expected.persistence[plot])
+            gain += np.where(both, better, 0.0) * (1.0 - self._lasting(plot, expected))
         first, end, most = best_segment(np.clip(gain, -LIKELIEST_GAIN, LIKELIEST_GAIN))
         evidence = most / np.log(10) - 1.5
         if evidence < EXCHANGED_EVIDENCE:
@@ -245,7 +250,7 @@ class _Search:
             count += 1
         sizes = np.diff([*starts, wet.size])
         level = np.add.reduceat(ratio[wet], starts) / sizes
-        lasting = expected.persistence[plot]
+        lasting = self._lasting(plot, expected)
         worth = np.maximum(sizes * (1.0 - lasting) / (1.0 + lasting), 1.0)
         step = level_step(level, np.add.reduceat(variance[wet], starts) / sizes / worth)
         if step is None:
@@ -269,7 +274,7 @@ class _Search:
         factor = float(np.exp(-step.change))
         ratio, variance = self._log_ratio(plot, expected)
         after = block + np.flatnonzero(np.isfinite(ratio[block:]))
-        lasting = expected.persistence[plot]
+        lasting = self._lasting(plot, expected)
         gain = step.change**2 / (2 * variance[after]) * (1.0 - lasting) / (1.0 + lasting)
         enough = np.flatnonzero(np.cumsum(gain) / np.log(10) >= STEP_EVIDENCE)
         told = int(after[enough[0]]) + 1 if enough.size else block + FIRST_TOLD_BLOCKS
