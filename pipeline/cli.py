@@ -185,6 +185,16 @@ def _parser() -> argparse.ArgumentParser:
         help="the lake that the next steps name (default: sample_lake)",
     )
     _add_new_site(commands)
+    meters = _command(
+        commands,
+        "meters",
+        "say which meters the record speaks against, and what to check",
+        "Says of every finding in the stored tables which meter it is about, from when to when, how strong the evidence is and what to "
+        "check in the field: silent meters, stuck counters, rates that cannot be, steps of a calibration, exchanged directions and "
+        "exchanged columns. Changes nothing.",
+        "drainledger meters",
+    )
+    _add_places(meters)
     _add_size_meter(commands)
     _add_share(commands)
     _add_trace(commands)
@@ -663,6 +673,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if command.command == "size-meter":
             return _size_meter(console, lake, command)
         sites = _sites(command.site)
+        if command.command == "meters":
+            return _meters(console, lake, sites)
         if command.command == "health":
             return _health(console, lake, sites)
         if command.command == "share":
@@ -1247,9 +1259,12 @@ def _show_loads(console: Console, lake: Lake, sites: dict[str, Site]) -> None:
 
 def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Site], outcome: Outcome) -> int:
     from pipeline.publish.changes_words import moved_note
+    from pipeline.publish.findings import findings_note
     from pipeline.publish.summary import failed_checks, held_tables
 
     for site in sites.values():
+        if note := findings_note(lake, site):
+            console.print(note, style="yellow", markup=False, highlight=False, soft_wrap=True)
         if moved := moved_note(lake, site):
             console.print(moved, style="bold", markup=False, highlight=False, soft_wrap=True)
         if doubtful := failed_checks(lake, site, "warning", MOST_FINDINGS):
@@ -1285,10 +1300,20 @@ def _conclude(console: Console, errors: Console, lake: Lake, sites: dict[str, Si
     return FAILED
 
 
+def _meters(console: Console, lake: Lake, sites: dict[str, Site]) -> int:
+    from pipeline.publish.findings import findings_text
+
+    for site in sites.values():
+        for paragraph in findings_text(lake, site):
+            console.print(paragraph, markup=False, highlight=False, soft_wrap=True)
+    return DONE
+
+
 def _status(console: Console, lake: Lake, sites: dict[str, Site]) -> int:
     from pipeline.lake import open_session
     from pipeline.orchestration.runs import look
     from pipeline.orchestration.workbench import Workbench
+    from pipeline.publish.findings import findings_note
     from pipeline.publish.summary import STATE_MEANINGS, calendar_table, failed_checks, held_tables, states_table
 
     bench = Workbench(lake, sites)
@@ -1307,6 +1332,8 @@ def _status(console: Console, lake: Lake, sites: dict[str, Site]) -> int:
             calendar = calendar_table(session, lake, site)
             if calendar is not None:
                 console.print(calendar)
+            if note := findings_note(lake, site):
+                console.print(note, style="yellow", markup=False, highlight=False, soft_wrap=True)
             for severity in ("error", "warning"):
                 if failed := failed_checks(lake, site, severity, MOST_FINDINGS):
                     console.print(f"Failed checks of severity {severity}:")
