@@ -514,7 +514,7 @@ def _add_size_meter(commands: argparse._SubParsersAction[argparse.ArgumentParser
         "--slope",
         type=_number(0, 1, "a fall in m per m above 0, such as 0.002"),
         metavar="NUMBER",
-        help="fall of the main in m per m: says what it carries when it just runs full",
+        help="fall of the main in m per m: says what it carries when it just runs full (default: slope in meters.csv, if it is there)",
     )
     size.add_argument(
         "--manning-n",
