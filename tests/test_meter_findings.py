@@ -470,9 +470,9 @@ def test_what_fills_hours_is_given_hours_without_lies(tmp_path: Path) -> None:
                 given.append(hours)
                 return SimpleNamespace(hours=hours, members=None, skill=None)
 
-        def frame(self, name: str, *_: object) -> pd.DataFrame:
+        def frame(self, name: str, *_: object) -> pd.DataFrame | None:
             lie = outage_rows("2020-01-01T01:00", "2020-01-01T03:00", "silence: meter M1 counted nothing while water ran")
-            return {"metered_hours": metered_frame(), "known_totals": totals_frame(), "outages": lie}[name]
+            return {"metered_hours": metered_frame(), "known_totals": totals_frame(), "outages": lie}.get(name)
 
         def weather(self, *_: object) -> None:
             return None
