@@ -226,7 +226,7 @@ def _series(share: np.ndarray, hours: int, seed: int) -> np.ndarray:
 
 
 def test_the_shares_of_memories_are_found_again() -> None:
-    share = np.array([0.2, 0.08, 0.5, 0.17, 0.05])
+    share = np.array([0.15, 0.2, 0.3, 0.13, 0.22])
     series = [(_series(share, 120_000, 10 * plot), np.ones(120_000)) for plot in range(3)]
     found = ResidualProcess.of(series)
     lags = np.array([1, 6, 24, 100, 400])

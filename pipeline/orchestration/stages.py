@@ -19,7 +19,7 @@ VERSIONS: Mapping[str, int] = {
     "metered_hours": 1,
     "meter_findings": 1,
     "outages": 2,
-    "fill_hours": 6,
+    "fill_hours": 7,
     "events": 1,
     "sample_results": 2,
     "sample_flow": 1,

@@ -25,6 +25,8 @@ Flags = NDArray[np.bool_]
 Indices = NDArray[np.int64]
 
 BRIDGED, UNFILLED = "bridged", "unfilled"
+BRIDGE_WIDENING = 1.3
+"""Factor on the spread of what is laid upon the straight line; found as `gap_errors.WIDENING` was."""
 
 
 @dataclass(frozen=True)
@@ -153,5 +155,7 @@ def _bridged(flow_l: Floats, root: Floats, first: int, last: int, generator: np.
     alike = np.sort(start[np.argpartition(unlike, most - 1)[:most]])
     tried = (1 - share)[:, np.newaxis] * flow_l[alike] + share[:, np.newaxis] * flow_l[alike + length + 1]
     departure = root[alike + np.arange(1, length + 1)[:, np.newaxis]] - signed_root(tried)
+    usual = departure.mean(axis=1, keepdims=True)
+    departure = usual + BRIDGE_WIDENING * (departure - usual)
     chosen = generator.permutation(np.resize(np.arange(most), ENSEMBLE_MEMBERS))
     return signed_power(signed_root(line)[:, np.newaxis] + departure[:, chosen])
