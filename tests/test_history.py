@@ -17,7 +17,9 @@ from pipeline.cli import main
 from pipeline.lake import Lake
 from pipeline.lake.published import Published
 from pipeline.orchestration import publishing
+from pipeline.orchestration.computations import computation_of
 from pipeline.orchestration.history import NOW, changes_between, write_history
+from pipeline.orchestration.plan import plan
 from pipeline.orchestration.publishing import PublishError, loads_fingerprint, publish
 from pipeline.stages.load_changes import difference
 from pipeline.tables import table
@@ -198,6 +200,34 @@ def test_nothing_is_written_where_nothing_changed(corrected: tuple[HistorySite, 
     assert before == {
         path: path.stat().st_mtime_ns for path in site.root.rglob("*") if path.is_file() and path.name != ".lock"
     }
+
+
+def test_rows_that_come_out_as_they_were_leave_alone_what_is_made_from_them(
+    published: HistorySite, corrected: tuple[HistorySite, set[tuple[str, int | None]]]
+) -> None:
+    """Hours of the second year look at the first too, for what may reach across its end; nothing does."""
+    site, made = corrected
+    made_again, left_alone = "hourly_flow", "events"
+    stored = [lake.stored(table(made_again), SITE, SECOND) for lake in (published.lake, site.lake)]
+    assert (made_again, SECOND) in made
+    assert len({one.made_from for one in stored if one is not None}) == 2
+    assert len({one.content for one in stored if one is not None}) == 1
+    assert (left_alone, SECOND) not in made
+    path = f"{left_alone}/site={SITE}/year={SECOND}/part.parquet"
+    assert published.digests()[path] == site.digests()[path]
+
+
+def test_a_run_computes_what_is_certain_in_the_plan_and_nothing_that_is_not_in_it(
+    published: HistorySite, corrected: tuple[HistorySite, set[tuple[str, int | None]]], tmp_path: Path
+) -> None:
+    site = _copy(published, tmp_path)
+    site.edit("calibrations.csv", *CORRECTED)
+    bench = site.bench()
+    planned = [one for one in plan(bench, site.site) if one.table == computation_of(one.table).name]
+    bench.close()
+    certain = {(one.table, one.year) for one in planned if one.certain}
+    assert ("interval_flow", FIRST) in certain
+    assert certain <= corrected[1] <= {(one.table, one.year) for one in planned}
 
 
 # Published states

@@ -35,6 +35,7 @@ from pipeline.stages.volumes import interval_flow
 from pipeline.tables import table
 from pipeline.tables.dictionary import dictionary_csv
 from tests.computed_lake import SITE, YEARS, Field, computed, computed_field, copy_of, no_expectations, raw_field
+from tests.plain_stages import events as plain_events
 from tests.plain_stages import fill_hours
 
 FIRST, MIDDLE, LAST = YEARS
@@ -492,6 +493,42 @@ def test_one_partition_made_by_dagster_alone_has_the_bytes_of_a_whole_run(
     )
     assert result.success
     assert field.digests() == computed_field().digests()
+
+
+def test_dagster_knows_the_rows_of_a_partition_by_their_digest_and_tells_changed_rows_by_the_data_version(
+    field: Field, instance: DagsterInstance
+) -> None:
+    key = MultiPartitionKey({"site": SITE, "water_year": str(MIDDLE)})
+    versions, was = [], "policies: {}"
+    for hours, volume_mm in ((24, 1.0), (36, 1.0), (48, 2.0)):
+        now = f"policies: {{event_separation_hours: {hours}}}"
+        field.edit("site.yaml", was, now)
+        was = now
+        bench = field.bench(events=lambda *given, mm=volume_mm: plain_events(*given).assign(volume_mm=mm))
+        job = build_definitions(bench).resolve_implicit_global_asset_job_def()
+        result = job.execute_in_process(asset_selection=[AssetKey("events")], partition_key=key, instance=instance)
+        (made,) = [
+            event.step_materialization_data.materialization
+            for event in result.get_asset_materialization_events()
+            if event.asset_key is not None and event.asset_key.path == ["events"]
+        ]
+        stored = field.lake.stored(table("events"), SITE, MIDDLE)
+        assert stored is not None
+        assert made.metadata["content"].value == stored.content
+        versions.append((made.tags or {})["dagster/data_version"])
+    assert versions[0] == versions[1] != versions[2]
+
+
+def test_the_page_is_told_what_is_stale_and_why(field: Field, instance: DagsterInstance) -> None:
+    with field.folder.joinpath("outages.csv").open("a") as register:
+        register.write(f"plot,{field.site.plots[0].plot},{FIRST}-03-01,{FIRST}-03-05,pump,\n")
+    definitions = build_definitions(field.bench())
+    context = build_sensor_context(instance=instance, definitions=definitions)
+    told = definitions.resolve_sensor_def("staleness_sensor")(context).asset_events
+    (first,) = [event for event in told if event.asset_key.path == ["pulse_counts"]]
+    assert first.partition == MultiPartitionKey({"site": SITE, "water_year": str(FIRST)})
+    assert f"outage of plot {field.site.plots[0].plot} from {FIRST}-03-01: new row" in first.metadata["why"].value
+    assert not any(event.asset_key.path == ["source_files"] for event in told)
 
 
 def test_a_partition_whose_neighbour_is_absent_fails_with_a_sentence_that_names_it(

@@ -14,7 +14,7 @@ from pipeline.orchestration.causes import causes
 from pipeline.orchestration.plan import Planned, plan
 from pipeline.publish.plan_words import what_changed, year_list
 from pipeline.tables import table
-from tests.computed_lake import SITE, YEARS, Field, computed, computed_field, copy_of, no_expectations
+from tests.computed_lake import SITE, YEARS, Field, computed_field, copy_of, no_expectations
 
 FIRST, MIDDLE, LAST = YEARS
 
@@ -36,10 +36,6 @@ def _plan(field: Field) -> list[Planned]:
         return [one for one in plan(bench, field.site) if one.state != "unchecked"]
     finally:
         bench.close()
-
-
-def _by_state(planned: list[Planned], certain: bool) -> set[tuple[str, int | None]]:
-    return {(one.table, one.year) for one in planned if one.certain is certain}
 
 
 def _correct_last_calibration(field: Field) -> str:
@@ -85,19 +81,6 @@ def test_a_dry_run_on_a_fresh_lake_says_that_nothing_would_be_computed(capsys: p
     assert "What changed" not in told
 
 
-def test_a_run_computes_what_is_certain_in_the_plan_and_nothing_that_is_not_in_it(field: Field) -> None:
-    _correct_last_calibration(field)
-    planned = _plan(field)
-    outcome, steps = field.run()
-    assert outcome.succeeded
-    made = computed(steps)
-    firsts = {one.table for one in planned} & {name for name, _ in made}
-    certain = {place for place in _by_state(planned, certain=True) if place[0] in firsts}
-    assert certain
-    assert certain <= made <= {(one.table, one.year) for one in planned}
-    assert _plan(field) == []
-
-
 def test_a_plan_names_the_years_that_a_new_file_touches_before_it_is_read(field: Field) -> None:
     rows = field.lake.frame(table("source_files"), SITE)
     start, _ = field.site.water_year_period(LAST)
@@ -109,25 +92,6 @@ def test_a_plan_names_the_years_that_a_new_file_touches_before_it_is_read(field:
     assert {one.year for one in planned if one.table == "pulse_counts"} == {LAST}
     assert {one.state for one in planned} == {"stale", "follows"}
     assert f"logger file logger/east_new.csv: new; 1 of 3 water years ({LAST})" in what_changed(field.site, planned)
-
-
-def test_rows_that_come_out_as_they_were_leave_alone_what_is_made_from_them(field: Field) -> None:
-    """Metered hours read the year before for an interval across its end; a year further on must not notice."""
-    with field.folder.joinpath("outages.csv").open("a") as register:
-        register.write(f"plot,{field.site.plots[0].plot},{FIRST}-03-01,{FIRST}-03-05,pump,\n")
-    before = field.digests(checks=False)
-    outcome, steps = field.run()
-    assert outcome.succeeded
-    made = computed(steps)
-    assert {year for name, year in made if name == "metered_hours"} == {FIRST, MIDDLE}
-    assert {year for name, year in made if name == "hourly_flow"} == {FIRST, MIDDLE}
-    untouched = {
-        path: digest
-        for path, digest in field.digests(checks=False).items()
-        if "hourly_flow" in path and str(LAST) in path
-    }
-    assert untouched
-    assert untouched.items() <= before.items()
 
 
 def test_years_are_listed_as_people_write_them() -> None:

@@ -24,6 +24,7 @@ from pipeline.orchestration.instance import process_tag
 from pipeline.orchestration.partitions import Partitions
 from pipeline.orchestration.schedules import WriteHealth, build_daily_health, build_health_job
 from pipeline.orchestration.sensors import BY_SITE, BY_WATER_YEAR, build_raw_files_sensor
+from pipeline.orchestration.staleness import build_staleness_sensor
 from pipeline.orchestration.workbench import Workbench
 
 LONGEST_WAIT_SECONDS = 6 * 3600.0
@@ -76,7 +77,7 @@ def build_definitions(
         ],
         asset_checks=[build_checks(computation, partitions) for computation in COMPUTATIONS],
         jobs=[BY_SITE, BY_WATER_YEAR, *health_jobs],
-        sensors=[build_raw_files_sensor(bench, watch)],
+        sensors=[build_raw_files_sensor(bench, watch), build_staleness_sensor(bench)],
         schedules=[build_daily_health(bench, job, watch) for job in health_jobs],
         resources={WORKBENCH: _workbench_resource(bench)},
         executor=in_process_executor,
