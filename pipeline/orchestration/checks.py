@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
@@ -132,28 +133,45 @@ class CheckBook:
             doubtful=tuple(sentences[failed["severity"] == "warning"]),
         )
 
-    def keep(self, name: str, year: int | None, outcomes: list[Outcome]) -> None:
-        """Replace the rows of one partition."""
-        others = self.rows[(self.rows["table"] != name) | (self.rows["partition"] != partition_name(year))]
-        new = pd.DataFrame([asdict(outcome) for outcome in outcomes]).assign(table=name, partition=partition_name(year))
-        checked = self.checked | {f"{name} {partition_name(year)}": checked_as(self.lake, self.site, name, year)}
-        rows = pd.concat([others, new[list(CHECKS.names)]], ignore_index=True) if len(others) else new
+    def keep(self, name: str, found: Mapping[int | None, list[Outcome]]) -> None:
+        """Replace the rows of partitions of one table, all in one writing: the table holds those of every partition of the site."""
+        replaced = (self.rows["table"] == name) & self.rows["partition"].isin([partition_name(year) for year in found])
+        new = [
+            pd.DataFrame([asdict(outcome) for outcome in outcomes]).assign(table=name, partition=partition_name(year))
+            for year, outcomes in found.items()
+        ]
+        others = [self.rows[~replaced]] if not replaced.all() else []
+        rows = pd.concat([*others, *(one[list(CHECKS.names)] for one in new)], ignore_index=True)
+        checked = self.checked | {
+            f"{name} {partition_name(year)}": checked_as(self.lake, self.site, name, year) for year in found
+        }
         self.lake.write_frame(CHECKS, rows, json.dumps(checked, sort_keys=True), self.site.site)
         self.__dict__.pop("rows", None)
         self.__dict__.pop("checked", None)
 
 
-def check(bench: Workbench, site: Site, name: str, year: int | None) -> Verdict:
-    """Hold a stored partition to its expectations, unless that was done for the very same one; keep what was found."""
-    book = CheckBook(bench.lake, site)
-    known = book.verdict(name, year)
-    if known is not None:
-        return known
-    bench.say(name, site.site, year, "checking")
+def check_years(bench: Workbench, site: Site, name: str, years: Sequence[int | None]) -> dict[int | None, Verdict]:
+    """Hold stored partitions of a table to its expectations, but those that were as they are now; keep what was found.
+
+    What was found is written once for all of them, also where something stops it in the middle.
+    """
+    book = bench.check_books.setdefault(site.site, CheckBook(bench.lake, site))
     declared = table(name)
-    path = bench.lake.path(declared, site.site, year)
-    stored = bench.session.read_parquet(str(path), hive_partitioning=False)
-    book.keep(name, year, check_partition(bench.session, stored, declared, facts(site, year)))
-    verdict = book.verdict(name, year)
-    assert verdict is not None
-    return verdict
+    found: dict[int | None, list[Outcome]] = {}
+    try:
+        for year in years:
+            if book.verdict(name, year) is None:
+                bench.say(name, site.site, year, "checking")
+                path = bench.lake.path(declared, site.site, year)
+                stored = bench.session.read_parquet(str(path), hive_partitioning=False)
+                found[year] = check_partition(bench.session, stored, declared, facts(site, year))
+    finally:
+        if found:
+            book.keep(name, found)
+    verdicts = {year: book.verdict(name, year) for year in years}
+    return {year: verdict for year, verdict in verdicts.items() if verdict is not None}
+
+
+def check(bench: Workbench, site: Site, name: str, year: int | None) -> Verdict:
+    """The same for one partition."""
+    return check_years(bench, site, name, [year])[year]

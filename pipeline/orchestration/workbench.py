@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import duckdb
 import pandas as pd
@@ -27,6 +27,9 @@ from pipeline.orchestration.stages import Stages
 from pipeline.site import Site
 from pipeline.stages.phrases import within
 from pipeline.tables import table
+
+if TYPE_CHECKING:
+    from pipeline.orchestration.checks import CheckBook
 
 MEMORY_LIMIT = "700MB"
 """Most memory of DuckDB's; the rest of a run (libraries, one partition as a frame) takes about as much again."""
@@ -49,7 +52,7 @@ class Workbench:
 
     `on_step` is told what is being done (words for the person who waits); `failures` collects
     what went wrong, in sentences, by computation, site and water year. `accepted` lists, by site, raw files that changed in place
-    or vanished and are to be taken as they are now.
+    or vanished and are to be taken as they are now. `check_books` holds what checks found, by site, as far as it was read.
     """
 
     lake: Lake
@@ -58,6 +61,7 @@ class Workbench:
     on_step: Callable[[str, str, int | None, str], None] | None = None
     failures: dict[tuple[str, str, int | None], str] = field(default_factory=dict)
     accepted: Mapping[str, Collection[str]] = field(default_factory=dict)
+    check_books: dict[str, CheckBook] = field(default_factory=dict)
     _held: int = 0
     _session: duckdb.DuckDBPyConnection | None = None
     _folder: Path | None = None
@@ -117,6 +121,7 @@ class Workbench:
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
         self._session, self._folder, self._read = None, None, None
+        self.check_books.clear()
 
     def raw_files(self, site: Site) -> RawFiles:
         """The site's raw files as first seen; `forget_raw_files` makes it look again."""
