@@ -114,9 +114,9 @@ class HistorySite:
         path.write_text(text.replace(old, new))
 
 
-def write_site(root: Path, calibrations: str = CALIBRATIONS) -> HistorySite:
+def write_site(root: Path) -> HistorySite:
     """Raw files and registers, nothing computed."""
-    small_site(root, layout=LAYOUT.replace("10min", "1h"), policies="{gap_window_years: 0}", calibrations=calibrations)
+    small_site(root, layout=LAYOUT.replace("10min", "1h"), policies="{gap_window_years: 0}", calibrations=CALIBRATIONS)
     site = HistorySite(root)
     site.edit("site.yaml", "first_day: 2019-10-01", "first_day: 2020-09-01")
     site.edit("site.yaml", "last_day: 2021-09-30", "last_day: 2020-10-31")

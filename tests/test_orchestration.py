@@ -100,6 +100,18 @@ def test_a_corrected_calibration_makes_stale_the_years_that_it_touches_and_what_
     assert {year for name, year in made if name == "hourly_flow"} == near
 
 
+def test_a_laboratory_result_makes_stale_the_loads_of_the_years_around_it_and_no_others(field: Field) -> None:
+    declared = table("sample_results")
+    stored = field.lake.stored(declared, SITE)
+    assert stored is not None
+    rows = field.lake.frame(declared, SITE)
+    in_last = rows["start"] > field.site.water_year_period(LAST)[0] + pd.Timedelta(days=60)
+    rows.loc[in_last.idxmax(), "mg_l"] += 1.0
+    field.lake.write_frame(declared, rows, stored.made_from, SITE, parts_text=stored.parts_text)
+    states = _states(field)
+    assert [states["loads_annual", year] for year in YEARS] == ["fresh", "stale", "stale"]
+
+
 def test_a_register_row_of_another_time_makes_nothing_stale(field: Field) -> None:
     with field.folder.joinpath("outages.csv").open("a") as register:
         register.write(f"plot,{field.site.plots[0].plot},2031-01-01,2031-02-01,later,\n")

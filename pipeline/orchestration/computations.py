@@ -51,13 +51,15 @@ class Need:
     year before and the year after. periods: the year before, from which a quarter may reach into this one, and all years from which a
     period of site.yaml does that ends in this one.
 
-    `by_file` marks a need whose fingerprint is that of single raw files and not of the whole table, so that a new file makes only
-    those years stale that it touches.
+    `by_file` marks a need that counts by single raw files and not by the whole table, so that a new file makes only those years stale
+    that it touches. `in_reach` marks a table kept once per site of which only rows count whose `start` to `end` touches the
+    neighbouring years, so that a new laboratory sheet makes only the years around its samples stale.
     """
 
     table: str
     reach: Reach
     by_file: bool = False
+    in_reach: bool = False
 
     def years(self, site: Site, year: int | None) -> list[int | None]:
         """Water years of the needed table, ascending; none (a single None) for a table kept once per site."""
@@ -389,6 +391,12 @@ def _bench_settings(raw: RawFiles, site: Site, year: int | None) -> Any:
 # Concentrations and loads
 
 
+def rows_in_reach(rows: pd.DataFrame, site: Site, year: int | None) -> pd.DataFrame:
+    """Rows from `start` to `end` that touch a water year or its neighbours."""
+    start, end = period_of_years(site, Need("", "neighbours").years(site, year))
+    return rows[(rows["end"] >= start) & (rows["start"] < end)]
+
+
 def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
     """Concentrations, loads and their uncertainty together, so that members need not be stored."""
     assert year is not None
@@ -396,8 +404,9 @@ def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
     near = Need("receiving_water_results", "neighbours").years(site, year)
     receiving = bench.frame("receiving_water_results", site, near)
     hours = bench.frame("hourly_flow", site, [year])
+    results = rows_in_reach(_drainage_results(bench, site, year), site, year)
     loads = bench.stages.loads(
-        bench.stages.concentration_members(_drainage_results(bench, site, year), around, site, year, receiving),
+        bench.stages.concentration_members(results, around, site, year, receiving),
         hours,
         bench.frame("metered_hours", site, [year]),
         bench.frame("flow_members", site, [year]),
@@ -649,7 +658,7 @@ COMPUTATIONS: tuple[Computation, ...] = (
             "uncertainty_budget",
         ),
         needs=(
-            Need("sample_results", "site"),
+            Need("sample_results", "site", in_reach=True),
             Need("sample_flow", "neighbours"),
             Need("receiving_water_results", "neighbours"),
             Need("hourly_flow", "neighbours"),

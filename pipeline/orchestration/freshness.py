@@ -11,6 +11,7 @@ as it was leaves alone what lies downstream. Versions of libraries are no part o
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -20,7 +21,14 @@ from typing import Any, Literal
 
 from pipeline.lake import Lake, Stored, canonical_text, fingerprint
 from pipeline.orchestration.checks import CheckBook, declaration_text
-from pipeline.orchestration.computations import COMPUTATIONS, Computation, computation_of, period_of_years
+from pipeline.orchestration.computations import (
+    COMPUTATIONS,
+    Computation,
+    Need,
+    computation_of,
+    period_of_years,
+    rows_in_reach,
+)
 from pipeline.orchestration.raw_files import RawFiles, UnreadFilesError
 from pipeline.orchestration.stages import VERSIONS
 from pipeline.site import Site
@@ -114,12 +122,13 @@ def origin_of(computation: Computation, raw: RawFiles, site: Site, year: int | N
     reaches = [need.years(site, year) for need in computation.needs if need.reach != "site"]
     years: list[int | None] = max(reaches, key=len, default=[year])
     start, end = period_of_years(site, years)
-    needed = {
-        needed_key(need.table, other): upstream(need.table, other)
-        for need in computation.needs
-        if not need.by_file
-        for other in need.years(site, year)
-    }
+    needed: dict[str, str | None] = {}
+    for need in computation.needs:
+        for other in [] if need.by_file else need.years(site, year):
+            content = upstream(need.table, other)
+            if need.in_reach and content is not None:
+                content = _content_in_reach(raw.lake, need.table, site, year, content)
+            needed[needed_key(need.table, other)] = content
     files_unread = False
     settings = None
     try:
@@ -138,6 +147,20 @@ def origin_of(computation: Computation, raw: RawFiles, site: Site, year: int | N
         "needed": needed,
     }
     return Origin(parts, files_unread)
+
+
+_IN_REACH: dict[tuple[Lake, str, str], str] = {}
+"""Digests of rows in reach that were worked out before, by lake, content of the whole table, table and years."""
+
+
+def _content_in_reach(lake: Lake, name: str, site: Site, year: int | None, content: str) -> str:
+    """Digest of the rows of a table kept once per site that a year has in reach; `content` is that of the whole table."""
+    reach = period_of_years(site, Need(name, "neighbours").years(site, year))
+    key = (lake, content, fingerprint([name, site.site, *reach]))
+    if key not in _IN_REACH:
+        rows = rows_in_reach(lake.frame(table(name), site.site), site, year)
+        _IN_REACH[key] = hashlib.sha256(rows.to_csv(index=False).encode()).hexdigest()
+    return _IN_REACH[key]
 
 
 def needed_key(name: str, year: int | None) -> str:
