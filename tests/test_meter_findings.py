@@ -15,7 +15,7 @@ from pipeline.orchestration.computations import computation_of
 from pipeline.science.antecedent import antecedent_sum
 from pipeline.science.meter_evidence import best_segment, edge_evidence, level_step, zero_runs, zeros_evidence
 from pipeline.site import Site
-from pipeline.stages.count_lies import repeated_counts
+from pipeline.stages.count_lies import STUCK_EVIDENCE, repeated_counts
 from pipeline.stages.meter_findings import findings, meter_findings
 from pipeline.stages.meter_record import BLOCK_HOURS, Record, record_of
 from pipeline.stages.outages import outages, without_lies
@@ -302,7 +302,7 @@ def test_a_count_that_never_repeats_but_once_for_long_is_strong_evidence() -> No
 
 def test_few_pulses_that_repeat_themselves_all_the_time_are_weak_evidence() -> None:
     litres = np.repeat(5.0 * (1 + np.arange(200) % 2), 15).astype(float)
-    assert max(evidence for *_, evidence in repeated_counts(*intervals(litres))) < 6.0
+    assert max(evidence for *_, evidence in repeated_counts(*intervals(litres))) < STUCK_EVIDENCE
 
 
 def test_zeros_and_counts_across_missing_records_are_no_repetition() -> None:

@@ -18,7 +18,7 @@ from pipeline.site import Meter, Site
 from pipeline.stages.meter_record import HOUR_US, Finding, Record, length
 from pipeline.stages.phrases import literal
 
-STUCK_EVIDENCE = 6.0
+STUCK_EVIDENCE = 12.0
 SHORTEST_STUCK_HOURS = 12
 MOST_OF_RUN = 6
 """Counts of a run that say how usual repeating is; a run of no more is none."""
