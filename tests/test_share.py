@@ -225,11 +225,13 @@ TEXTS = st.one_of(
 )
 
 
+@settings(deadline=None)
 @given(TEXTS)
 def test_marks_can_be_taken_away_again(text: str) -> None:
     assert unguarded(guarded(text)) == text
 
 
+@settings(deadline=None)
 @given(TEXTS)
 def test_a_marked_text_begins_no_formula(text: str) -> None:
     marked = guarded(text)
@@ -237,7 +239,7 @@ def test_a_marked_text_begins_no_formula(text: str) -> None:
     assert not marked.startswith(("\t", "\r", "\n"))
 
 
-@settings(max_examples=5)
+@settings(max_examples=5, deadline=None)
 @given(st.lists(TEXTS, min_size=1, max_size=200))
 def test_the_database_marks_texts_as_python_does(texts: list[str]) -> None:
     declared = Table("t", "a row", "g", (Column("a", "text", "A text."),), ("a",), ("a",))
@@ -323,6 +325,7 @@ def test_no_text_of_a_register_becomes_markup_in_the_words() -> None:
         assert "alert(1)" in html, "the hostile text is shown, as text"
 
 
+@settings(deadline=None)
 @given(st.sampled_from(HOSTILE) | st.text(max_size=30))
 def test_any_text_stays_text_in_markdown(text: str) -> None:
     """Held against the `markdown-it-py` library: one paragraph of text comes out, with the words that went in."""
