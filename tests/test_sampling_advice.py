@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from pipeline.lake import Lake
-from pipeline.publish.advice import Advice, conclusion, plan_name, sampling_advice
+from pipeline.publish.advice import Advice, conclusion, leaning, plan_name, sampling_advice
 from pipeline.publish.advice_picture import advice_picture
 from pipeline.science.load_estimators import interpolated_load, ratio_estimate
 from pipeline.science.sampling_plans import Histories
@@ -156,12 +156,23 @@ def advice(**within: float) -> Advice:
     ("within", "words"),
     [
         ({"g3": 0.99, "g7": 0.92, "g14": 0.7, "c1": 0.5}, "a grab every 7 days (straight lines) would do"),
-        ({"g3": 0.5, "c1": 0.95, "c5": 0.2}, "composites with an aliquot per 1 mm of drainage would do"),
+        ({"g3": 0.5, "c1": 0.95, "c5": 0.2}, "composites of 1 mm (an aliquot for each 1 mm of drainage) would do"),
         ({"g3": 0.5, "c5": 0.2}, "None of these plans"),
     ],
 )
 def test_the_fewest_samples_that_are_enough_are_named(within, words):
     assert words in conclusion(advice(**within))
+
+
+@pytest.mark.parametrize(("with_flow", "side"), [(-0.5, "high"), (0.0, ""), (0.5, "low")])
+def test_straight_lines_are_said_to_lean_where_peaks_dilute_or_flush(with_flow, side):
+    # Two-day peaks of flow in random hours; concentration goes with them or against them.
+    generator = np.random.default_rng(2)
+    peaks = np.exp(2 * np.sin(np.arange(HOURS) * 2 * np.pi / 60 + generator.uniform(0, 6, (200, 1))))
+    year = year_with(Histories.of(peaks, 10 * peaks**with_flow))
+    plans = advise([year], [14], [], 0.5, 0.0, ("site",))
+    said = leaning(Advice(SITE, "P1", "nitrate_n", plans, [2021], [], 35.0, 0.0))
+    assert (f"lie {side} on average" in said) if side else not said
 
 
 def test_the_picture_tells_every_plan_to_those_who_do_not_see_it():
