@@ -22,6 +22,7 @@ from pipeline.stages.paired_plots import (
     changes,
     compared,
     designs,
+    pair_events,
     pair_up,
 )
 
@@ -31,7 +32,6 @@ FIRST, LAST = SITE.record_period()
 MONTHS = [f"{month:%Y-%m}" for month in pd.period_range("2019-10", "2022-09", freq="M")]
 LATE = np.array([month > "2020-11" for month in MONTHS])
 DESIGN = Design("P2", "P1", "nitrate_n", "month", FIRST, CHANGE, LAST, "free drainage", "controlled drainage")
-NO_EVENTS = pd.DataFrame({"event": [], "start": [], "end": []})
 WINTER = 1.5 + np.sin(np.arange(len(MONTHS)) * 2 * np.pi / 12)
 """kg/ha of the control in each month."""
 AREA_HA = {plot.plot: plot.area_ha for plot in SITE.plots}
@@ -45,14 +45,14 @@ def pairs_of_lines(seed=0, before=20, after=25, shift=-0.4, turn=0.0):
     return 1 + 0.8 * x + late * (shift + turn * x) + 0.3 * generator.normal(size=late.size), x, late
 
 
-def members_of(plot, values, relative=0.0, filled=0.0, kind="month", periods=MONTHS, **columns) -> pd.DataFrame:
+def members_of(plot, values, relative=0.0, filled=0.0, periods=MONTHS, **columns) -> pd.DataFrame:
     """Rows of `load_members` of one plot, kg/ha in each period; members err by a factor that is one error in all periods."""
     milligrams = np.asarray(values, dtype=float) * 1e6 * AREA_HA[plot]
     litres = milligrams / 10
     factor = 1 + np.outer(np.broadcast_to(relative, len(periods)), np.linspace(-1.7, 1.7, 200))
     frame = pd.DataFrame(
         {
-            "plot": plot, "kind": kind, "period": periods, "water_year": 2020, "hours": 700.0, "flow_hours": 700.0,
+            "plot": plot, "kind": "month", "period": periods, "water_year": 2020, "hours": 700.0, "flow_hours": 700.0,
             "load_hours": 700.0, "net_l": litres, "load_mg": milligrams, "gross_l": np.abs(litres) + 1e-9,
             "measured_l": (1 - np.asarray(filled)) * (np.abs(litres) + 1e-9),
             "members_l": list(litres[:, np.newaxis] * factor), "members_mg": list(milligrams[:, np.newaxis] * factor),
@@ -66,7 +66,7 @@ def pairs(treated=None, control=WINTER, design=DESIGN, **columns):
     scatter = 1 + 0.05 * np.resize([1, -1, 0.5, -0.5, -1, 1], len(MONTHS))
     own = 0.9 * control * np.where(LATE, 0.7, 1.0) * scatter if treated is None else treated
     both = pd.concat([members_of("P2", own, **columns), members_of("P1", control)])
-    return pair_up(both, NO_EVENTS, SITE, design)
+    return pair_up(both, SITE, design)
 
 
 @pytest.mark.parametrize("turn", [0.0, 0.3])
@@ -181,7 +181,7 @@ def test_no_change_is_called_no_change():
 def test_negative_loads_are_compared_as_they_are_and_kept():
     control = WINTER.copy()
     control[[3, 20]] = -0.04
-    own = 0.9 * control * np.where(LATE, 0.7, 1.0)
+    own = 0.9 * control * np.where(LATE, 0.7, 1.0) * (1 + 0.05 * np.resize([1, -1, 0.5, -0.5, -1, 1], len(MONTHS)))
     result = compared(DESIGN, pairs(own, control))
     assert not result.logarithmic
     assert result.pairs.used.sum() == len(MONTHS) - 1
@@ -211,25 +211,49 @@ def test_pairs_that_tell_nothing_are_left_out_with_their_reason():
     assert rows["left_out"].notna().sum() == 4
 
 
-def test_events_of_one_name_are_pairs_and_the_water_between_is_none():
-    names = ["2020-001", "2020-002", "between"]
-    events = pd.DataFrame(
-        {"event": names[:2], "start": pd.to_datetime(["2020-03-01", "2021-01-05"], utc=True),
-         "end": pd.to_datetime(["2020-03-04", "2021-01-09"], utc=True)}
+EVENTS = pd.DataFrame(
+    {"event": ["2020-001", "2021-001"], "start": pd.to_datetime(["2020-03-01", "2021-01-05"], utc=True),
+     "end": pd.to_datetime(["2020-03-01T04:00", "2021-01-05T03:00"], utc=True)}
+)  # fmt: skip
+
+
+def event_pairs(of="volume", **columns) -> pd.DataFrame:
+    """Pairs of the control's two events: it drains 10 mm an hour in them and 1 mm at other times, the treated 4 mm at all times; 5 mg/L."""
+    start = pd.date_range("2020-02-29", "2021-01-06", freq="h", tz="UTC")
+    event = np.logical_or.reduce([(start >= row.start) & (start < row.end) for row in EVENTS.itertuples()])
+    depth = {"P1": np.where(event, 10.0, 1.0), "P2": np.full(start.size, 4.0)}
+    hours = pd.concat(
+        [pd.DataFrame({"plot": plot, "hour_start": start, "net_l": depth[plot] * 1e4 * AREA_HA[plot], "measured_fraction": 1.0})
+         for plot in depth]
     )  # fmt: skip
-    both = pd.concat([members_of(plot, [1, 2, 3], kind="event", periods=names) for plot in ("P1", "P2")])
-    rows = pair_up(both, events, SITE, Design(*("P2", "P1", "volume", "event", FIRST, CHANGE, LAST, "", ""))).rows
-    assert rows["period"].to_list() == names[:2]
+    concentration = hours[["plot", "hour_start"]].assign(mg_l=5.0)
+    design = dataclasses.replace(DESIGN, of=of, by="event")
+    return pair_events(hours.assign(**columns), concentration, EVENTS, SITE, design).rows
+
+
+def test_an_event_is_the_time_of_the_control_s_event_in_both_plots():
+    rows = event_pairs()
+    assert rows["period"].to_list() == ["2020-001", "2021-001"]
     assert rows["after"].to_list() == [False, True]
-    # 1 kg/ha of these loads is 1e5 L/ha, 10 mm.
-    assert rows["treated"].to_list() == pytest.approx([10, 20])
+    assert rows["control"].to_list() == pytest.approx([40, 30])
+    assert rows["treated"].to_list() == pytest.approx([16, 12])
+
+
+def test_a_load_of_an_event_is_hourly_volume_times_concentration():
+    # 1 mm of 5 mg/L is 0.05 kg/ha.
+    assert event_pairs("nitrate_n")["treated"].to_list() == pytest.approx([0.8, 0.6])
+
+
+def test_an_event_that_was_filled_or_is_not_known_in_full_is_left_out():
+    assert event_pairs(measured_fraction=0.4)["left_out"].to_list() == ["more filled than measured"] * 2
+    assert event_pairs(net_l=np.nan)["left_out"].to_list() == ["not known in full"] * 2
 
 
 def test_a_year_is_the_sum_of_its_months():
     design = Design("P2", "P1", "nitrate_n", "year", FIRST, CHANGE, LAST, "", "")
     years = np.array([int(month[:4]) + (month[5:] > "09") for month in MONTHS])
     both = pd.concat([members_of(plot, WINTER).assign(water_year=years) for plot in ("P1", "P2")])
-    rows = pair_up(both, NO_EVENTS, SITE, design).rows
+    rows = pair_up(both, SITE, design).rows
     assert rows["period"].to_list() == ["2020", "2021", "2022"]
     assert rows["treated"].iloc[0] == pytest.approx(WINTER[:12].sum())
     assert rows["left_out"].fillna("").to_list() == ["", "holds the change", ""]
@@ -242,6 +266,7 @@ def test_a_year_is_the_sum_of_its_months():
         (lambda: pairs(filled=np.where(np.arange(36) > 16, 0.7, 0.1)), "treatment period is too short: 3 usable months"),
         (lambda: pairs(control=WINTER + 5 * LATE), "lie within what P1 had before"),
         (lambda: pairs(0.5 + np.resize([0.1, 0.9, 0.4, 0.7, 0.2], 36)), "do not go together"),
+        (lambda: pairs(WINTER * np.exp(0.05 * np.sin(np.arange(36) / 4))), "carries over to the\\s+next"),
         (lambda: pairs(control=np.ones(36), treated=WINTER), "one and the same value"),
     ],
 )  # fmt: skip

@@ -25,7 +25,7 @@ VERSIONS: Mapping[str, int] = {
     "sample_flow": 1,
     "bench_proofs": 1,
     "concentration_members": 3,
-    "loads": 3,
+    "loads": 4,
     "period_loads": 1,
     "load_methods": 1,
     "load_basis": 1,

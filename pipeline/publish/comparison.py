@@ -24,6 +24,7 @@ from pipeline.stages.paired_plots import (
     best_control,
     compared,
     designs,
+    pair_events,
     pair_up,
 )
 from pipeline.tables import table
@@ -45,7 +46,7 @@ def compare_plots(
     """Compare two plots on what is stored.
 
     Args:
-        lake: holds `load_members` and `events`.
+        lake: holds `load_members`; for events `events`, `hourly_flow` and `concentration`.
         site: the experiment.
         treated, control, change: none: by treatments.csv.
         of: an analyte, or `volume`.
@@ -56,19 +57,34 @@ def compare_plots(
         DesignError: nothing is stored, or the design cannot carry the comparison; says why.
     """
     meant = designs(site, treated, control, change, of, by)
-    members, events = table("load_members"), table("events")
-    years = lake.years(members, site.site)
-    stored = lake.frame(members, site.site, years)
-    if stored.empty:
+    stored = table("load_members")
+    years = lake.years(stored, site.site)
+    if not years:
         raise DesignError(
             f"{lake.tables} does not hold the loads of {site.title} yet. Run `drainledger run --site {site.folder} "
             f"--lake {lake.root}` first."
         )
-    stored = stored[stored["analyte"] == (stored["analyte"].iloc[0] if of == "volume" else of)]
-    found = lake.frame(events, site.site, years)
-    found = found[found["plot"] == meant[0].treated]
-    design, pairs = best_control([(design, pair_up(stored, found, site, design)) for design in meant])
-    return compared(design, pairs, scale)
+    if by == "event":
+        hours, concentration, events = (
+            lake.frame(table(name), site.site, years) for name in ("hourly_flow", "concentration", "events")
+        )
+        concentration = concentration[concentration["analyte"] == of]
+        pairs = [
+            pair_events(
+                hours[hours["plot"].isin((design.treated, design.control))],
+                concentration,
+                events[events["plot"] == design.control],
+                site,
+                design,
+            )
+            for design in meant
+        ]
+    else:
+        members = lake.frame(stored, site.site, years)
+        members = members[members["analyte"] == (site.analytes[0] if of == "volume" else of)]
+        pairs = [pair_up(members, site, design) for design in meant]
+    design, chosen = best_control(list(zip(meant, pairs, strict=True)))
+    return compared(design, chosen, scale)
 
 
 def unit_of(result: PlotsCompared) -> str:
@@ -199,6 +215,9 @@ def _remarks(result: PlotsCompared) -> Iterator[str]:
             f"What one pair is off carries over to the next (autocorrelation {found.autocorrelation:.2f}): {len(rows)} pairs tell as much "
             f"as {found.effective_pairs:.0f} independent ones, and intervals are as wide as that asks for."
         )
+    if result.design.by == "event":
+        yield "An event is the time of the control's event in both plots. Errors that several events share are not in the interval."
+        return
     share = found.loads_error**2 / found.shift.standard_error**2 if found.shift.standard_error > 0 else 0.0
     yield (
         f"Uncertainty of the loads themselves that scatter does not show makes {100 * share:.0f} % of the shift's variance; what errs "

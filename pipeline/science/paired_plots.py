@@ -102,7 +102,7 @@ def compare(
     Ordinary least squares with an intercept and a slope for either period and one variance. The variance of every number is
     multiplied by (1 + r) / (1 - r) and the pairs are counted as n (1 - r) / (1 + r), r being the lag-one autocorrelation of the residuals
     within a period (Bayley and Hammersley 1946, Supplement to the Journal of the Royal Statistical Society 8), corrected for its bias in
-    short series (Orcutt and Irwin 1948, Journal of the Royal Statistical Society B 10; both from memory), where that is positive.
+    short series, -(1 + 3 r) / n (Kendall 1954, Biometrika 41; both from memory), where that is positive.
 
     Members carry the loads' own uncertainty: each makes a shift of its own. Errors that are independent from pair to pair are in the
     scatter of the pairs already; so much of the members' variance as the scatter of their own deviations about the lines accounts for is
@@ -176,8 +176,7 @@ def _autocorrelation(residuals: Floats, late: Flags) -> float:
     same = late[1:] == late[:-1]
     found = float(residuals[1:][same] @ residuals[:-1][same]) / max(float(residuals @ residuals), 1e-300)
     # Each period has a mean of its own, so that it is the length of one period that makes the bias.
-    length = residuals.size / 2
-    corrected = (length * found + 1) / max(length - 4, 1)
+    corrected = found + (1 + 3 * max(found, 0.0)) / (residuals.size / 2)
     return float(np.clip(corrected, 0.0, MOST_AUTOCORRELATION))
 
 

@@ -282,11 +282,7 @@ class _Made:
         ):
             rows = load_columns(sums.by(named.periods), self.area_ha[plot])
             self._keep(name, named.columns.assign(**of_series), rows)
-        for kind, named in (
-            ("month", calendar.months()),
-            ("event", calendar.events()),
-            ("own", calendar.own_periods(self.site)),
-        ):
+        for kind, named in (("month", calendar.months()), ("own", calendar.own_periods(self.site))):
             rows = _member_columns(sums.by(named.periods))
             columns = named.columns.set_axis(["period"], axis=1)
             self._keep("load_members", columns.assign(kind=kind, **of_series), rows)

@@ -30,6 +30,8 @@ LEAST_R_SQUARED = 0.5
 """Of the calibration line. Common practice, no source."""
 LEAST_OVERLAP = 0.5
 """Share of the treatment period's pairs whose control lies within those of the calibration. Common practice, no source."""
+FEWEST_INDEPENDENT = 6
+"""Four of which the two lines take. Common practice, no source."""
 NOTHING_DRAINED_MM = 0.1
 """Where neither plot drained so much, there is nothing to compare."""
 
@@ -163,12 +165,11 @@ def designs(
     return [Design(treated, plot, of, by, since, change, until, before, afterwards) for plot in controls]
 
 
-def pair_up(members: pd.DataFrame, events: pd.DataFrame, site: Site, design: Design) -> Pairs:
-    """Pairs of the two plots.
+def pair_up(members: pd.DataFrame, site: Site, design: Design) -> Pairs:
+    """Pairs of months or years of the two plots.
 
     Args:
-        members: rows of `load_members` of both plots, of the design's analyte (of any one for volume), kinds month and event.
-        events: rows of `events` of the treated plot.
+        members: rows of `load_members` of both plots, months, of the design's analyte (of any one for volume).
         site: areas, standard time, record.
         design: what is compared.
 
@@ -180,8 +181,64 @@ def pair_up(members: pd.DataFrame, events: pd.DataFrame, site: Site, design: Des
     own, other = (
         _by_period(members[members["plot"] == plot], design, area[plot]) for plot in (design.treated, design.control)
     )
+    return _paired(own, other, _bounds(own.index, site, design), design)
+
+
+def pair_events(
+    hours: pd.DataFrame, concentration: pd.DataFrame, events: pd.DataFrame, site: Site, design: Design
+) -> Pairs:
+    """Pairs of events: what either plot drained in the time of the control's events.
+
+    The control says what an event is, for both plots: a treatment may lengthen the treated plot's own events, or do away with them.
+    Members of these sums are not kept: errors of the loads are told by scatter alone.
+
+    Args:
+        hours: rows of `hourly_flow` of both plots.
+        concentration: rows of `concentration` of the same hours and the design's analyte; not used for volume.
+        events: rows of `events` of the control.
+        site: areas.
+        design: what is compared.
+
+    Returns:
+        As `pair_up`.
+    """
+    area = {plot.plot: plot.area_ha for plot in site.plots}
+    in_order = events.sort_values("start", kind="stable")
+    if in_order.empty:
+        raise DesignError(f"No event of {design.control} is known.")
+    known = hours.assign(mg_l=1.0)
+    if design.of != "volume":
+        known = hours.merge(concentration[["plot", "hour_start", "mg_l"]], on=["plot", "hour_start"], how="left")
+    latest = np.searchsorted(in_order["start"], known["hour_start"], side="right") - 1
+    inside = (latest >= 0) & (known["hour_start"] < in_order["end"].iloc[np.maximum(latest, 0)].to_numpy())
+    known = known.assign(key=in_order["event"].to_numpy()[np.maximum(latest, 0)])[inside]
+    gross = known["net_l"].abs()
+    known = known.assign(value=known["net_l"] * known["mg_l"], gross=gross, measured=gross * known["measured_fraction"])
+    sides = []
+    for plot in (design.treated, design.control):
+        grouped = known[known["plot"] == plot].groupby("key", sort=True)
+        sums = grouped[["value", "gross", "measured"]].sum()
+        scale = depth_mm if design.of == "volume" else kg_per_ha
+        value = scale(sums["value"], area[plot])
+        sides.append(
+            pd.DataFrame(
+                {
+                    "value": value,
+                    "members": pd.Series([np.full(2, each) for each in value], index=sums.index, dtype="object"),
+                    "filled": (1 - sums["measured"] / sums["gross"].where(sums["gross"] > 0)).fillna(0.0),
+                    "whole": grouped["value"].count() == grouped.size(),
+                    "gross_mm": depth_mm(sums["gross"], area[plot]),
+                },
+                index=sums.index,
+            )
+        )
+    own, other = sides
+    return _paired(own, other, in_order.set_index("event")[["start", "end"]], design)
+
+
+def _paired(own: pd.DataFrame, other: pd.DataFrame, bounds: pd.DataFrame, design: Design) -> Pairs:
+    """Pairs of what either plot has by period, with what is left out."""
     rows = own.add_suffix("_own").join(other.add_suffix("_other"), how="inner")
-    bounds = _bounds(rows.index, events, site, design.by)
     rows = rows.join(bounds, how="inner").sort_values("start", kind="stable")
     rows = rows[(rows["end"] > design.since) & (rows["start"] < design.until)]
     filled = rows[["filled_own", "filled_other"]].max(axis=1)
@@ -191,7 +248,13 @@ def pair_up(members: pd.DataFrame, events: pd.DataFrame, site: Site, design: Des
     beyond = (rows["start"] < design.since) | (rows["end"] > design.until)
     why = np.select(
         [across, beyond, ~whole, dry, filled > MOST_FILLED],
-        ["holds the change", "reaches beyond", "not known in full", "nothing drained", "more filled than measured"],
+        [
+            "holds the change",
+            "reaches beyond",
+            "not known in full",
+            "nothing drained",
+            "more filled than measured",
+        ],
         "",
     )
     shown = pd.DataFrame(
@@ -214,7 +277,7 @@ def pair_up(members: pd.DataFrame, events: pd.DataFrame, site: Site, design: Des
 
 def _by_period(rows: pd.DataFrame, design: Design, area_ha: float) -> pd.DataFrame:
     """By period: value, its members, share filled, whether known in full, gross depth."""
-    rows = rows[(rows["kind"] == ("event" if design.by == "event" else "month")) & (rows["period"] != "between")]
+    rows = rows[rows["kind"] == "month"]
     period = rows["water_year"].astype("str") if design.by == "year" else rows["period"]
     volume = design.of == "volume"
     name, scale = ("l", depth_mm) if volume else ("mg", kg_per_ha)
@@ -238,11 +301,9 @@ def _by_period(rows: pd.DataFrame, design: Design, area_ha: float) -> pd.DataFra
     )
 
 
-def _bounds(periods: pd.Index, events: pd.DataFrame, site: Site, by: str) -> pd.DataFrame:
-    """`start` and `end` of periods, UTC, as far as the record goes."""
-    if by == "event":
-        return events.set_index("event")[["start", "end"]]
-    if by == "year":
+def _bounds(periods: pd.Index, site: Site, design: Design) -> pd.DataFrame:
+    """`start` and `end` of months or years, UTC, as far as the record goes."""
+    if design.by == "year":
         bounds = [site.water_year_period(int(period)) for period in periods]
     else:
         days = [pd.Timestamp(f"{period}-01").date() for period in periods]
@@ -315,6 +376,11 @@ def compared(design: Design, pairs: Pairs, scale: str = "auto") -> PlotsCompared
         )
         y, x = np.log(y), np.log(x)
     found = compare(y, x, late, y_members, x_members)
+    if found.effective_pairs < FEWEST_INDEPENDENT:
+        wrong.append(
+            f"What one of the {of} is off carries over to the next so much (autocorrelation {found.autocorrelation:.2f}) that {x.size} "
+            f"pairs tell as much as {found.effective_pairs:.0f} independent ones; {FEWEST_INDEPENDENT} are needed."
+        )
     inside = (x[late] >= x[~late].min()) & (x[late] <= x[~late].max())
     if inside.mean() < LEAST_OVERLAP:
         wrong.append(

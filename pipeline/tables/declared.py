@@ -1536,7 +1536,7 @@ TABLES: tuple[Table, ...] = (
     ),
     Table(
         name="load_members",
-        row="one plot, analyte, month, event or period of site.yaml, as far as it lies in the water year",
+        row="one plot, analyte, month or period of site.yaml, as far as it lies in the water year",
         group="loads",
         columns=(
             _PLOT,
@@ -1546,15 +1546,9 @@ TABLES: tuple[Table, ...] = (
                 "kind",
                 "code",
                 "What kind of period it is.",
-                codes={
-                    "month": "a month in the site's standard time",
-                    "event": "an event, or what lies between events",
-                    "own": "a period of site.yaml",
-                },
+                codes={"month": "a month in the site's standard time", "own": "a period of site.yaml"},
             ),
-            Column(
-                "period", "text", "Month as YYYY-MM, event as in the table events or `between`, or the period's name."
-            ),
+            Column("period", "text", "Month as YYYY-MM, or the period's name."),
             Column("hours", "decimal", "Hours within record and water year.", "h", minimum=0.0),
             Column("metered_hours", "decimal", "Hours on record, parts of hours counted.", "h", minimum=0.0),
             Column("flow_hours", "decimal", "Hours of which the flow is known.", "h", minimum=0.0),
