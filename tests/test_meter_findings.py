@@ -11,7 +11,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.lake import Lake
 from pipeline.orchestration.computations import computation_of
+from pipeline.publish.findings import findings_note, findings_text
 from pipeline.science.antecedent import antecedent_sum
 from pipeline.science.meter_evidence import best_segment, edge_evidence, level_step, zero_runs, zeros_evidence
 from pipeline.site import Site
@@ -494,3 +496,34 @@ def test_hours_of_a_frame_stand_in_their_place_in_the_record(tmp_path: Path) -> 
     assert made.gross_l.sum() == 6 * 9.0
     assert made.fraction.sum() == 6
     assert made.fraction.shape[1] % BLOCK_HOURS == 0
+
+
+# What people read
+
+
+def stored(folder: Path, rows: pd.DataFrame, policies: str = "{}") -> tuple[Lake, Site]:
+    small, lake = small_site(folder, policies=policies), Lake(folder / "lake")
+    lake.write_frame(table("meter_findings"), rows, "made by hand", small.site, 2020)
+    return lake, small
+
+
+def whole_finding() -> pd.DataFrame:
+    told = {"evidence": 7.25, "strength": "strong", "finding": "Meter M1 of north counted nothing.", "check": "the rotor"}
+    found = finding_rows("2020-01-01T06:00", "2020-01-01T16:00").assign(**told)
+    return found.assign(told=found["end"])
+
+
+@pytest.mark.parametrize(("policy", "words"), [("gap", "filled like any gap"), ("report", "stand as they were counted")])
+def test_findings_are_told_with_time_strength_check_and_what_becomes_of_the_hours(
+    tmp_path: Path, policy: str, words: str
+) -> None:
+    _, told, hours = findings_text(*stored(tmp_path, whole_finding(), f"{{detected_outages: {policy}}}"))
+    # The small site's standard time is six hours behind UTC.
+    for part in ("2020-01-01 00:00 to 2020-01-01 10:00", "strong", "10^7.2", "counted nothing", "Check the rotor"):
+        assert part in told
+    assert words in hours
+
+
+def test_a_run_ends_with_how_many_meters_are_doubted_and_says_nothing_where_none_is(tmp_path: Path) -> None:
+    assert "1 silent meter." in findings_note(*stored(tmp_path / "one", whole_finding()))
+    assert findings_note(*stored(tmp_path / "none", whole_finding()[:0])) == ""

@@ -41,7 +41,7 @@ def findings_note(lake: Lake, site: Site) -> str:
     found = stored_findings(lake, site)
     if found is None or found.empty:
         return ""
-    counts = found["kind"].value_counts()
+    counts = found["kind"].value_counts().to_dict()
     words = [f"{counts[kind]} {names[counts[kind] > 1]}" for kind, names in KIND_WORDS.items() if kind in counts]
     return (
         f"The record speaks against meters of {site.title}: {', '.join(words)}. `drainledger meters` says what, when, how strongly and "
