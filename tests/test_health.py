@@ -299,7 +299,8 @@ def test_sensor_and_schedule_run_from_the_start_only_when_asked(tmp_path: Path, 
     definitions = build_definitions(
         Workbench(lake, {site.site: site}), write_health=lambda bench, one: tmp_path, watch=watch
     )
-    assert [one.default_status == DefaultSensorStatus.RUNNING for one in definitions.sensors or ()] == [watch]
+    sensor = definitions.resolve_sensor_def("raw_files_sensor")
+    assert (sensor.default_status == DefaultSensorStatus.RUNNING) == watch
     assert [one.default_status == DefaultScheduleStatus.RUNNING for one in definitions.schedules or ()] == [watch]
 
 
