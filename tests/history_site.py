@@ -45,10 +45,10 @@ GAP = (datetime(2020, 9, 11), datetime(2020, 9, 18))
 
 
 def fill_from_the_other_plot(
-    metered: pd.DataFrame, known_totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int
+    metered: pd.DataFrame, known_totals: pd.DataFrame, weather: pd.DataFrame, site: Site, year: int, gauges: pd.DataFrame
 ) -> FilledHours:
     """The hours of one year; what is missing becomes the other plot's measured flow, in all members."""
-    filled = fill_hours(metered, known_totals, weather, site, year)
+    filled = fill_hours(metered, known_totals, weather, site, year, gauges)
     of_hour = metered.groupby("hour_start")["net_l"].mean()
     missing = filled.hours["basis"] != "measured"
     net = filled.hours["net_l"].where(~missing, filled.hours["hour_start"].map(of_hour).fillna(0.0))
