@@ -40,6 +40,7 @@ import pipeline.stages
 import tests.field
 from pipeline.science.event_rule import event_hours
 from pipeline.science.interpolation import lines_between, statements
+from pipeline.science.returned_water import returned_shares
 from pipeline.site import load_site
 from pipeline.stages.concentration import concentration_members
 from tests.bench import gap_recovery
@@ -126,7 +127,10 @@ def _wandering(generator: np.random.Generator, shape: tuple[int, int], hours: fl
 
 
 def power_law(truth: Truth, kind: str) -> Floats:
-    """Another truth: level, power law, season, deviations of ten days and of twelve hours, shape (plots, hours)."""
+    """Another truth: level, power law, season, deviations of ten days and of twelve hours, shape (plots, hours).
+
+    Water that runs back carries what left last: a power law of no flow would give it the concentration of a trickle.
+    """
     net = np.maximum(truth.net_l, 0.0)
     generator = np.random.default_rng([truth.flow.plan.seed, 77])
     plots, hours = net.shape
@@ -138,7 +142,11 @@ def power_law(truth: Truth, kind: str) -> Floats:
     # A trickle has the concentration of a tenth of the mean flow.
     log = level + exponent * np.log(ratio + 0.1) + season
     log += _wandering(generator, (plots, hours), 240.0, 0.15) + _wandering(generator, (plots, hours), 12.0, 0.08)
-    return np.exp(log)
+    nitrate = np.exp(log)
+    for of_plot, litres in zip(nitrate, truth.net_l, strict=True):
+        back, shares = returned_shares(litres)
+        of_plot[back] = shares @ of_plot + (1 - shares.sum(axis=1)) * of_plot[back]
+    return nitrate
 
 
 def grabs(truth: Truth, nitrate: Floats, days: float, generator: np.random.Generator) -> pd.DataFrame:
