@@ -18,8 +18,8 @@ from pipeline.stages.meter_record import BLOCK_DAYS, BLOCK_HOURS, Finding, Flags
 TURNED_EVIDENCE = 5.0
 EXCHANGED_EVIDENCE = 6.0
 STEP_EVIDENCE = 4.0
-"""Evidence from which each is a finding. Chosen on invented fields (tests/bench/meter_findings.py) for less than one false alarm in 20
-site-years, all kinds together."""
+"""Evidence from which each is a finding. Set on a few invented fields with the aim of at most one false alarm in 20
+site-years, all kinds together; tests/bench/meter_findings.py measures it."""
 LEAST_STEP = 0.15
 """Smallest step, of the natural logarithm of the flow, that is told."""
 LEAST_BACKWARD_BLOCKS = 6

@@ -17,8 +17,8 @@ from pipeline.site import Site
 from pipeline.stages.meter_record import BLOCK_DAYS, BLOCK_HOURS, Finding, Flags, Floats, Record, length, meter_of
 
 SILENCE_EVIDENCE = 4.5
-"""Evidence from which a run of zeros is a finding. Chosen on invented fields (tests/bench/meter_findings.py) for less than one false
-alarm in 20 site-years."""
+"""Evidence from which a run of zeros is a finding. Set on a few invented fields with the aim of at most one false alarm in 20
+site-years; tests/bench/meter_findings.py measures it."""
 CHANGED_EVIDENCE = 10.0
 """The same for a plot whose treatment began within the record."""
 FIRST_EVIDENCE = 2.0

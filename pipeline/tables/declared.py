@@ -755,8 +755,8 @@ TABLES: tuple[Table, ...] = (
                 "evidence",
                 "decimal",
                 "How many times better the finding explains the record than a sound meter does, as a power of ten: log10 of the "
-                "likelihood ratio, of the whole stretch. Each kind has a value from which on it is a finding, chosen for less than one "
-                "false alarm in 20 years of a site.",
+                "likelihood ratio, of the whole stretch. Each kind has a value from which on it is a finding, set with the aim of at "
+                "most one false alarm in 20 years of a site.",
                 minimum=0.0,
             ),
             Column(

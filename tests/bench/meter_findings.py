@@ -11,7 +11,7 @@ evidence sufficed.
     --weather real, --soil other   as in tests/bench/gap_recovery.py
     --keep FOLDER      keep what each field gave, so that a study can be made in parts
 
-The thresholds were chosen on seeds 1 to 12, and 1 to 8 with other soil and real weather; report on others.
+Thresholds of silence were set on seeds 1 to 12, and 1 to 8 with other soil and real weather; report on others.
 
 Belongs here: this study. Does not: assertions; what is printed is judged by people.
 """
