@@ -169,6 +169,20 @@ def errors_of(folder: Path, **registers: str) -> list[str]:
     return [error.sentence for error in caught.value.errors]
 
 
+CURVE = "accuracy,flow_l_min,error_pct\nstandard,4.2,5.0\n"
+
+
+def test_two_points_of_one_flow_are_a_step_of_a_curve(tmp_path: Path) -> None:
+    site = small_site(tmp_path, accuracy=f"{CURVE}standard,10,5.0\nstandard,10,2.0\nstandard,400,2.0\n")
+    assert error_pct(np.array([9.99, 10.0]), *error_curve(site, "standard")) == pytest.approx([5.0, 2.0])
+
+
+@pytest.mark.parametrize("points", ["standard,4.2,5.0\n", "standard,4.2,2.0\nstandard,4.2,1.0\n"])
+def test_the_same_point_twice_or_three_points_of_one_flow_are_refused(tmp_path: Path, points: str) -> None:
+    (sentence,) = errors_of(tmp_path, accuracy=CURVE + points)
+    assert "two rows of one flow with different errors: a step" in sentence
+
+
 def test_a_site_whose_meters_all_have_classes_needs_no_points(tmp_path: Path) -> None:
     small_site(tmp_path, meters=BY_CLASS, accuracy_classes=CLASSES)
     folder = tmp_path / "configs" / "small"

@@ -104,8 +104,8 @@ FILES = [
 ROWS = [
     # the sentence names both rows
     ("plots.csv", "1.25\n", "1.25\nN,Again,1\n", "plots.csv:4:plot", "plots.csv:2"),
-    ("accuracy.csv", "20,1\n", "4.2,1\n", "accuracy.csv:4:flow_l_min", "accuracy.csv:3"),
-    ("accuracy.csv", "7.5,5", "3.5,5", "accuracy.csv:6:flow_l_min", "accuracy.csv:5"),
+    ("accuracy.csv", "20,1\n", "4.1,1\n", "accuracy.csv:4:flow_l_min", "accuracy.csv:3"),
+    ("accuracy.csv", "7.5,5", "3.4,5", "accuracy.csv:6:flow_l_min", "accuracy.csv:5"),
     ("treatments.csv", "2020-11-15,\nS", "2020-11-14,\nS", "treatments.csv:3:from", "treatments.csv:2"),
     ("meters.csv", "S2,S,100,200,bore-100,1100,2020-12-01", "S2,S,100,200,bore-100,1100,2020-11-30", "meters.csv:4:from", "meters.csv:3"),
     ("calibrations.csv", "8.1,1.0,2020-10-01", "8.1,1.0,2020-09-30", "calibrations.csv:3:from", "calibrations.csv:2"),

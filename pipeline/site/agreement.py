@@ -124,16 +124,20 @@ def _plots_named_twice(plots: Register[Any]) -> Iterator[SiteError]:
 
 
 def _curves_out_of_order(accuracy: Register[Any]) -> Iterator[SiteError]:
+    """Flows increase; two points of one flow are a step, if their errors differ."""
     for name, points in _grouped(accuracy.rows, attrgetter("accuracy")):
+        step = False
         for before, point in pairwise(points):
-            if point.flow_l_min <= before.flow_l_min:
-                yield _error(
-                    point,
-                    "flow_l_min",
-                    f"{point.flow_l_min:g} in {point.place}, not above {before.flow_l_min:g} in {before.place}",
-                    f"flows that increase from row to row of the curve {quoted(name)}",
-                    "Sort the curve's rows by flow, and keep one row per flow",
-                )
+            was_step, step = step, point.flow_l_min == before.flow_l_min
+            if point.flow_l_min > before.flow_l_min or (step and not was_step and point.error_pct != before.error_pct):
+                continue
+            yield _error(
+                point,
+                "flow_l_min",
+                f"{point.flow_l_min:g} in {point.place}, not above {before.flow_l_min:g} in {before.place}",
+                f"flows that increase from row to row of the curve {quoted(name)}, or two rows of one flow with different errors: a step",
+                "Sort the curve's rows by flow, and keep one row per flow, or two for a step",
+            )
 
 
 def _curves_named_twice(points: Register[AccuracyPoint], classes: Register[AccuracyClass]) -> Iterator[SiteError]:
