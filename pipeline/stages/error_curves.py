@@ -28,6 +28,7 @@ def error_curve(site: Site, accuracy: str) -> tuple[Floats, Floats]:
     for row in site.accuracy_classes:
         if row.accuracy == accuracy:
             return class_curve(row.q3_m3_h, row.ratio)
-    points = sorted((row.flow_l_min, row.error_pct) for row in site.accuracy if row.accuracy == accuracy)
+    # In the register's order, which is that of flow: of a step's two points the first is its lower side.
+    points = [(row.flow_l_min, row.error_pct) for row in site.accuracy if row.accuracy == accuracy]
     flow_l_min, limit_pct = np.array(points).T
     return flow_l_min, limit_pct
