@@ -88,10 +88,14 @@ def _shifted(
 
     rows = demo.relation(session, declared, site.site, [None if declared.time_column is None else source])
     when = SAMPLED.get(declared.name, declared.time_column)
-    if declared.column(when or "").type == "instant":
+    kind = declared.column(when or "").type
+    if kind in ("instant", "day"):
         # A year that is a day shorter lacks the last day's rows.
-        last = min(end - start, ends - begins)
-        rows = rows.filter(f"\"{when}\" >= '{start.isoformat()}' AND \"{when}\" < '{(start + last).isoformat()}'")
+        bounds = [start, start + min(end - start, ends - begins)]
+        first, last = (
+            (bound + site.utc_offset).date().isoformat() if kind == "day" else bound.isoformat() for bound in bounds
+        )
+        rows = rows.filter(f"\"{when}\" >= '{first}' AND \"{when}\" < '{last}'")
     return rows.project(", ".join(f'{value(column)} AS "{column.name}"' for column in declared.columns))
 
 
