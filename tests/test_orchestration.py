@@ -134,7 +134,7 @@ def test_a_new_version_of_a_method_makes_its_tables_stale(field: Field, monkeypa
     monkeypatch.setattr(stages_module, "VERSIONS", stages_module.VERSIONS)
     monkeypatch.setitem(stages_module.VERSIONS, "loads", stages_module.VERSIONS["loads"] + 1)  # type: ignore[arg-type]
     stale = {name for (name, _), state in _states(field).items() if state in ("stale", "follows")}
-    assert stale == {*computation_of("loads_daily").tables, *computation_of("loads_seasonal").tables}
+    assert stale == {*computation_of("loads_daily").tables, *computation_of("loads_seasonal").tables, "load_basis"}
 
 
 def test_a_policy_makes_stale_what_obeys_it(field: Field) -> None:
@@ -144,6 +144,7 @@ def test_a_policy_makes_stale_what_obeys_it(field: Field) -> None:
         "events",
         *computation_of("loads_daily").tables,
         *computation_of("loads_seasonal").tables,
+        "load_basis",
     }
 
 
