@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.stages.backward_water import backward_water
 from tests.test_concentration import HOURS, SITE, WEEK, grabs, of_plot
 
 WAVES = np.tile([60.0] * 8 + [-40.0] * 4, HOURS // 12)
@@ -77,3 +78,12 @@ def test_the_doubt_is_half_of_the_difference_between_the_two_answers():
     assert share.min() == pytest.approx(-0.5, abs=0.01)
     assert share.max() == pytest.approx(0.5, abs=0.01)
     assert np.ptp(share, axis=1).max() < 0.01
+
+
+def test_water_that_left_days_ago_does_not_come_back():
+    # A hundred hours out, thirty back: hour 100 + k back held what left in hour 99 - k, which is two days ago from k = 24 on.
+    net = np.repeat([60.0, -60.0], [100, 30])
+    members = np.tile(np.arange(130, dtype=np.float32), (200, 1))
+    made = backward_water(net, members, members, None, ("test",))
+    expected = [99 - k if 2 * k + 1 <= 48 else 100 + k for k in range(30)]
+    np.testing.assert_allclose(made.undoubted[0], expected, rtol=1e-6)

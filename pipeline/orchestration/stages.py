@@ -24,7 +24,7 @@ VERSIONS: Mapping[str, int] = {
     "sample_results": 2,
     "sample_flow": 1,
     "bench_proofs": 1,
-    "concentration_members": 3,
+    "concentration_members": 4,
     "loads": 4,
     "period_loads": 1,
     "load_methods": 1,

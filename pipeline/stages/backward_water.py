@@ -29,6 +29,9 @@ DITCH_SD = (1.0, 0.4, 0.4, 0.2, 0.2)
 UNKNOWN_DITCH = 0.3
 """Where no result tells, receiving water may hold so much more or less than what left, as a share. Common practice, no source."""
 
+LONGEST_AWAY_H = 48
+"""Water that left longer ago has gone down the ditch; what runs back instead is told by its hour. Common practice, no source."""
+
 
 @dataclass(frozen=True)
 class BackwardWater:
@@ -64,10 +67,12 @@ def backward_water(
         name: names the draws.
     """
     hours, shares = returned_shares(net_l)
+    away = np.repeat(hours, np.diff(shares.indptr)) - shares.indices
+    shares.data[away > LONGEST_AWAY_H] = 0.0
     doubt = uniform_draws(seed_of(*name, "backward_water")).astype(np.float32) / 2
     none_left = np.maximum(1.0 - np.asarray(shares.sum(axis=1)), 0.0).astype(np.float32)
     shares = shares.astype(np.float32)
-    # What came back beyond all that had left since the account began is told by nothing but its hour.
+    # What came back beyond all that had left of late is told by nothing but its hour.
     undoubted, exact = (
         np.ascontiguousarray((shares @ each.T).T, dtype=np.float32) + none_left * each[:, hours]
         for each in (members, without_laboratory)
