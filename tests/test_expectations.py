@@ -253,6 +253,10 @@ DAMAGES = {
             end=pd.Timestamp("2020-01-01", tz="UTC"),
         )
     },
+    "flow_members": {
+        "seconds_off_hour": lambda frame: _first(frame, hour_start=lambda start: start + pd.Timedelta(minutes=10)),
+        "members_of_the_hour": lambda frame: frame.assign(net_l=[frame["net_l"].iloc[0][:199], *frame["net_l"].iloc[1:]]),
+    },
     "outages": {"outage_length_s": lambda frame: _first(frame, end=frame["start"].iloc[0])},
     "hourly_flow": {
         "seconds_off_hour": lambda frame: _first(frame, hour_start=lambda start: start + pd.Timedelta(minutes=10)),

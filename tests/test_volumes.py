@@ -16,6 +16,7 @@ from pipeline.lake import open_session
 from pipeline.site import Site
 from pipeline.stages.outages import outages
 from pipeline.stages.volumes import VolumeError, interval_flow
+from pipeline.tables import table
 from tests.small_site import small_site
 
 MIDNIGHT = pd.Timestamp("2020-01-01T06:00Z")
@@ -163,11 +164,12 @@ def outage_rows(frame: pd.DataFrame, plot: str = "north") -> list[tuple[float, f
     return list(zip(start, end, rows["cause"], rows["source"], strict=True))
 
 
+NO_FINDINGS = pd.DataFrame(columns=list(table("meter_findings").names))
 PERIOD = (datetime(2020, 1, 1, 6, tzinfo=UTC), datetime(2020, 1, 1, 6, tzinfo=UTC) + timedelta(minutes=100))
 
 
 def test_missing_intervals_become_detected_outages(tmp_path: Path, session: duckdb.DuckDBPyConnection) -> None:
-    found = outages(session, session.from_df(usable([0, 1, 4, 5, 9])), small_site(tmp_path), *PERIOD)
+    found = outages(session, session.from_df(usable([0, 1, 4, 5, 9])), NO_FINDINGS, small_site(tmp_path), *PERIOD)
     assert outage_rows(found) == [
         (2, 4, "missing records", "detected"),
         (6, 9, "missing records", "detected"),
@@ -180,7 +182,7 @@ def test_a_declared_outage_counts_whole_and_what_is_missing_beside_it_is_detecte
 ) -> None:
     register = "scope,name,from,to,cause,note\nlogger,east,2020-01-01T00:30,2020-01-01T00:50,lightning,\n"
     site = small_site(tmp_path, outages=register)
-    found = outages(session, session.from_df(usable([0, 1, 3, 6, 7, 8, 9])), site, *PERIOD)
+    found = outages(session, session.from_df(usable([0, 1, 3, 6, 7, 8, 9])), NO_FINDINGS, site, *PERIOD)
     assert outage_rows(found) == [
         (2, 3, "missing records", "detected"),
         (3, 5, "lightning", "declared"),
@@ -192,7 +194,7 @@ def test_an_outage_is_cut_at_the_ends_of_the_period_and_its_hours_are_its_length
     tmp_path: Path, session: duckdb.DuckDBPyConnection
 ) -> None:
     register = "scope,name,from,to,cause,note\nplot,north,2019-12-30,,lightning,\n"
-    found = outages(session, session.from_df(usable([])), small_site(tmp_path, outages=register), *PERIOD)
+    found = outages(session, session.from_df(usable([])), NO_FINDINGS, small_site(tmp_path, outages=register), *PERIOD)
     assert outage_rows(found) == [(0, 10, "lightning", "declared")]
     assert found["hours"].tolist()[0] == pytest.approx(100 / 60)
 
@@ -210,7 +212,7 @@ def test_outages_and_usable_intervals_share_out_the_period(
     )
     site = small_site(tmp_path_factory.mktemp("out"), outages="scope,name,from,to,cause,note\n" + rows)
     with open_session() as session:
-        found = outage_rows(outages(session, session.from_df(usable(sorted(present))), site, *PERIOD))
+        found = outage_rows(outages(session, session.from_df(usable(sorted(present))), NO_FINDINGS, site, *PERIOD))
     out = {i for a, n in declared for i in range(a, a + n) if i < 10}
     expected = {i: ("declared" if i in out else "detected") for i in range(10) if i in out or i not in present}
     covered = [(int(i), source) for a, b, _, source in found for i in np.arange(a, b)]
