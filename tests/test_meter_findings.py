@@ -243,7 +243,7 @@ def test_directions_that_were_always_exchanged_are_found(site: Site) -> None:
     assert hours_of(found[0]) == (0, HOURS)
 
 
-@pytest.mark.parametrize("factor", [0.5, 2.0])
+@pytest.mark.parametrize("factor", [0.5, 2.0, 10.0])
 def test_a_step_is_found_with_its_factor_near_its_day(site: Site, factor: float) -> None:
     first = 115 * DAY
     found = found_in(record(scaled(sound(4, AIR, RAIN), 1, first, HOURS, factor), RAIN, AIR), site)

@@ -60,13 +60,28 @@ class _Search:
         self.learned = np.isfinite(self.root)
         self.last: Expectation
 
-    def related(self, root: Floats) -> Relations:
-        """What each source says of each plot."""
-        return relations(root, self.by_weather, self.learned, self.record.context, BLOCK_DAYS)
+    def related(self, root: Floats, learned: Flags) -> Relations:
+        """What each source says of each plot, learned from some blocks."""
+        return relations(root, self.by_weather, learned, self.record.context, BLOCK_DAYS)
 
     def expectation(self, root: Floats) -> Expectation:
         """What all sources together say."""
-        return self.related(root).combined(self._ignored())
+        return self.related(root, self.learned).combined(self._ignored())
+
+    def _views(self) -> list[Relations]:
+        """Relations learned from the whole record, and from the first and the second half of its flow.
+
+        One that was learned across a change lies between what was before and after, and hides it; one of the halves does not know it.
+        Every set of treatments has halves of its own, since a half without it would take a treatment for the change.
+        """
+        wet = (self.learned & (np.abs(np.nan_to_num(self.root)) >= WET_ROOT)).sum(axis=0)
+        _, code = np.unique(self.record.context, axis=1, return_inverse=True)
+        early = np.zeros(wet.size, dtype=np.bool_)
+        for each in range(int(code.max()) + 1):
+            passed = np.cumsum(np.where(code == each, wet, 0))
+            early |= (code == each) & (2 * passed <= passed[-1])
+        parts = (self.learned, self.learned & early, self.learned & ~early)
+        return [self.related(self.root, learned) for learned in parts]
 
     def _lasting(self, plot: int, expected: Expectation) -> float:
         """Persistence of a plot's departures; a lie lasts too, and must not excuse itself."""
@@ -119,12 +134,12 @@ class _Search:
     def exchanged(self) -> list[Finding]:
         """Pairs of meters each of which fits the other's plot."""
         found = []
-        related = self.related(self.root)
+        views = self._views()
         for one, other in combinations(range(len(self.root)), 2):
-            pair = self._exchange(one, other, related)
-            if pair is None:
+            pairs = [pair for related in views if (pair := self._exchange(one, other, related)) is not None]
+            if not pairs:
                 continue
-            first, end, evidence, told = pair
+            first, end, evidence, told = max(pairs, key=lambda pair: pair[2])
             for plot, partner in ((one, other), (other, one)):
                 name, beside = self.record.plots[plot], self.record.plots[partner]
                 found.append(
@@ -143,7 +158,7 @@ class _Search:
                     )
                 )
             self.root[[one, other], first:end] = self._as_other(one, other)[:, first:end]
-            related = self.related(self.root)
+            views = self._views()
         return found
 
     def _as_other(self, one: int, other: int) -> Floats:
@@ -209,15 +224,17 @@ class _Search:
         """Changes of a plot's ratio to its expectation, the strongest first, each corrected before the next is looked for."""
         found = []
         for _ in range(MOST_STEPS):
-            expected = self.last = self.expectation(self.root)
+            views = [related.combined(self._ignored()) for related in self._views()]
+            self.last = views[0]
             candidates = [
-                (step.evidence, plot, step, starts)
+                (step.evidence, plot, step, starts, expected)
+                for expected in views
                 for plot in range(len(self.root))
                 for step, starts in self._step(plot, expected)
             ]
             if not candidates:
                 break
-            evidence, plot, step, starts = max(candidates, key=lambda row: row[0])
+            evidence, plot, step, starts, expected = max(candidates, key=lambda row: row[0])
             if evidence < STEP_EVIDENCE or abs(step.change) < LEAST_STEP:
                 break
             block = self._refined(plot, expected, starts, step)
