@@ -1373,6 +1373,8 @@ def _serve(console: Console, lake: Lake, sites: dict[str, Site], command: argpar
     page = [sys.executable, "-m", "dagster", "dev", "-m", "pipeline.definitions", "-h", host, "-p", str(port)]
     # A shell that starts a command in the background has it ignore Ctrl+C; whoever asks it to end must still be heard.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    # Dagster ends its own processes by SIGINT, which they would ignore where this one was started in the background.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with subprocess.Popen(page, env=environment) as process:
         try:
             code = process.wait()
