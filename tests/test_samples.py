@@ -417,7 +417,7 @@ def content(header: str):
     )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(content(BOOK), content(SHEET))
 def test_every_line_is_header_blank_used_or_rejected(book, sheet):
     with tempfile.TemporaryDirectory() as folder:
@@ -431,7 +431,7 @@ def test_every_line_is_header_blank_used_or_rejected(book, sheet):
         assert lines == text.count(b"\n") + (not text.endswith(b"\n") and text != b"")
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(content(BOOK), content(SHEET))
 def test_every_used_laboratory_line_is_in_a_result_or_in_quality_control(book, sheet):
     with tempfile.TemporaryDirectory() as folder:
