@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import atexit
 import functools
-import hashlib
 import shutil
 import tempfile
 from collections.abc import Collection
@@ -17,37 +16,24 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.lake import Lake
 from pipeline.orchestration import checks
 from pipeline.orchestration.runs import Outcome as RunOutcome
 from pipeline.orchestration.runs import bring_up_to_date
 from pipeline.orchestration.workbench import Workbench
-from pipeline.site import Site, load_site
 from pipeline.tables.expectations import Outcome
 from tests.field import Plan, simulate, write_field
 from tests.plain_stages import plain_stages
+from tests.site_on_disk import SiteOnDisk
 
 SITE = "sedge-hollow"
 YEARS = (2020, 2021, 2022)
 
 
 @dataclass
-class Field:
+class Field(SiteOnDisk):
     """A lake and a site folder on disk, and what the last run did."""
 
-    root: Path
-
-    @property
-    def lake(self) -> Lake:
-        return Lake(self.root / "lake")
-
-    @property
-    def folder(self) -> Path:
-        return self.root / "configs" / SITE
-
-    @property
-    def site(self) -> Site:
-        return load_site(self.folder)
+    name = SITE
 
     def bench(self, **stages: object) -> Workbench:
         """A workbench with plain stages, some replaced."""
@@ -62,22 +48,6 @@ class Field:
         steps: list[tuple[str, int | None, str]] = []
         bench.on_step = lambda what, site, year, words: steps.append((what, year, words))
         return bring_up_to_date(bench), steps
-
-    def digests(self, checks: bool = True) -> dict[str, str]:
-        """SHA-256 of every table file, by path below tables/; `checks` among them or not."""
-        tables = self.lake.tables
-        return {
-            path.relative_to(tables).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-            for path in sorted(tables.rglob("*.parquet"))
-            if checks or path.relative_to(tables).parts[0] != "checks"
-        }
-
-    def edit(self, register: str, old: str, new: str) -> None:
-        """Replace a piece of text in a file of the site folder; it must stand there exactly once."""
-        path = self.folder / register
-        text = path.read_text()
-        assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in {register}"
-        path.write_text(text.replace(old, new))
 
 
 def no_expectations(monkeypatch: pytest.MonkeyPatch) -> None:

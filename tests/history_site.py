@@ -9,7 +9,6 @@ so that the second year lies outside the window of the first.
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,16 +16,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.lake import Lake
 from pipeline.orchestration.assets import make_partition
 from pipeline.orchestration.checks import check_years
 from pipeline.orchestration.computations import COMPUTATIONS
 from pipeline.orchestration.history import write_history
 from pipeline.orchestration.workbench import Workbench
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS
-from pipeline.site import Site, load_site
+from pipeline.site import Site
 from pipeline.stages.hours import FilledHours
 from tests.plain_stages import fill_hours, plain_stages
+from tests.site_on_disk import SiteOnDisk
 from tests.small_site import HEADER, LAYOUT, raw_folder, small_site
 
 SITE = "small"
@@ -60,22 +59,10 @@ def fill_from_the_other_plot(
 
 
 @dataclass
-class HistorySite:
+class HistorySite(SiteOnDisk):
     """The site on disk; `raw` may lie in another folder than its lake's."""
 
-    root: Path
-
-    @property
-    def lake(self) -> Lake:
-        return Lake(self.root / "lake")
-
-    @property
-    def folder(self) -> Path:
-        return self.root / "configs" / SITE
-
-    @property
-    def site(self) -> Site:
-        return load_site(self.folder)
+    name = SITE
 
     @property
     def places(self) -> list[str]:
@@ -98,20 +85,6 @@ class HistorySite:
                     check_years(bench, bench.sites[SITE], name, years)
             write_history(bench.lake, bench.sites[SITE])
         return made
-
-    def digests(self) -> dict[str, str]:
-        """SHA-256 of every table file, by path below tables/."""
-        tables = self.lake.tables
-        return {
-            path.relative_to(tables).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
-            for path in sorted(tables.rglob("*.parquet"))
-        }
-
-    def edit(self, file: str, old: str, new: str) -> None:
-        path = self.folder / file
-        text = path.read_text()
-        assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in {file}"
-        path.write_text(text.replace(old, new))
 
 
 def write_site(root: Path) -> HistorySite:
