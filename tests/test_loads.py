@@ -11,7 +11,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of, standard_normal_draws
-from pipeline.science.uncertainty import half_widths
 from pipeline.site import OwnPeriod, Treatment, load_site
 from pipeline.stages.concentration import ConcentrationEnsemble
 from pipeline.stages.loads import Loads, loads
@@ -688,11 +687,12 @@ def test_members_add_up_as_the_law_of_propagation_says():
     members = members_of(hours[gap], 60 * draws("gap"))
     annual = only(computed(hours, concentrations, flow_members=members, site=site).annual)
 
-    everything, first = np.zeros(400, dtype=int), np.zeros(400, dtype=int)
+    everything = np.zeros(400, dtype=int)
     in_gap = np.zeros(400)
     in_gap[gap] = 60
+    # JCGM 100:2008, 5.1.2 and 5.2.2 (note 1): within a block errors add linearly, blocks in quadrature.
     parts = [
-        half_widths(width, width, block, first, 1)[0][0]
+        np.sqrt(np.square(np.bincount(block, weights=width)).sum())
         for width, block in (
             (0.02 * net * mean, everything),
             (in_gap * mean, everything),

@@ -11,7 +11,7 @@ from pipeline.science.interpolation import (
     lines_between,
     statements,
 )
-from pipeline.science.uncertainty import HALF_WIDTH_90_OF_EXPANDED, half_widths
+from pipeline.science.uncertainty import HALF_WIDTH_90_OF_EXPANDED
 from pipeline.science.units import depth_mm, flow_weighted_mg_l, kg_per_ha
 
 UNITS = pint.UnitRegistry()
@@ -167,44 +167,3 @@ def test_nothing_is_drawn_across_a_stretch_that_is_too_long():
 def test_a_ninety_per_cent_interval_is_narrower_than_the_expanded_uncertainty():
     # JCGM 100:2008, table G.1 gives 1.645 for 90 % of a normal distribution (from memory); an expanded uncertainty has k = 2.
     assert pytest.approx(1.645 / 2, abs=5e-4) == HALF_WIDTH_90_OF_EXPANDED
-
-
-def test_errors_of_one_block_add_linearly_and_blocks_in_quadrature():
-    # By hand: block 0 gives 1 + 2 = 3, block 1 gives 4; the root of 9 + 16 is 5.
-    lower, higher = half_widths([1.0, 2.0, 4.0], [1.0, 2.0, 4.0], [0, 0, 1], [0, 0, 0], 1)
-    assert (lower[0], higher[0]) == pytest.approx((5.0, 5.0))
-
-
-def test_a_block_is_cut_where_its_period_ends():
-    lower, _ = half_widths([1.0, 2.0, 4.0], [1.0, 2.0, 4.0], [0, 0, 0], [0, 1, 1], 2)
-    np.testing.assert_allclose(lower, [1.0, 6.0])
-
-
-def test_a_period_without_terms_has_no_width():
-    lower, higher = half_widths([1.0], [1.0], [0], [1], 3)
-    np.testing.assert_array_equal(lower, [0.0, 1.0, 0.0])
-    np.testing.assert_array_equal(higher, [0.0, 1.0, 0.0])
-
-
-@given(st.lists(st.tuples(st.floats(-1e3, 1e3), st.integers(0, 4)), min_size=1, max_size=30))
-def test_half_widths_follow_the_law_of_propagation_of_uncertainty(terms):
-    # JCGM 100:2008, equation (13), written out with the whole correlation matrix: 1 within a block, 0 between blocks.
-    width = np.array([term[0] for term in terms])
-    block = np.array([term[1] for term in terms])
-    correlation = (block[:, None] == block[None, :]).astype(float)
-    expected = np.sqrt(max(width @ correlation @ width, 0.0))
-    lower, higher = half_widths(width, width, block, np.zeros(width.size, dtype=int), 1)
-    assert lower[0] == pytest.approx(expected, rel=1e-6, abs=1e-6)
-    assert higher[0] == pytest.approx(expected, rel=1e-6, abs=1e-6)
-
-
-def test_water_that_runs_back_brings_its_error_back():
-    # 30 L out and 30 L back in at a concentration known to 2 mg/L: nothing left, whatever the concentration.
-    lower, higher = half_widths([60.0, -60.0], [60.0, -60.0], [0, 0], [0, 0], 1)
-    assert (lower[0], higher[0]) == (0.0, 0.0)
-
-
-def test_too_high_a_concentration_makes_a_backward_load_too_low():
-    # 10 L ran back at a concentration that may be 1 mg/L lower or 3 mg/L higher: the load may be 30 mg lower or 10 mg higher.
-    lower, higher = half_widths([-10.0], [-30.0], [0], [0], 1)
-    assert (lower[0], higher[0]) == (30.0, 10.0)
