@@ -252,6 +252,20 @@ def test_a_step_is_found_with_its_factor_near_its_day(site: Site, factor: float)
     assert abs(hours_of(found[0])[0] - first) <= 10 * DAY
 
 
+def test_a_step_is_found_where_plots_drain_unlike_from_week_to_week(site: Site) -> None:
+    """Relations that are learned across the step lie between both levels, and what plots differ by hides the rest."""
+    generator = np.random.default_rng(5)
+    unlike = np.zeros((4, HOURS // DAY))
+    for day in range(1, unlike.shape[1]):
+        unlike[:, day] = 0.9 * unlike[:, day - 1] + 0.12 * np.sqrt(1 - 0.9**2) * generator.standard_normal(4)
+    counts = sound(4, AIR, RAIN)
+    litres = np.cumsum(counts.forward * np.repeat(np.exp(unlike), DAY, axis=1), axis=1)
+    whole = np.diff(np.floor(litres / LITRES_PER_PULSE), axis=1, prepend=0) * LITRES_PER_PULSE
+    found = found_in(record(scaled(Counts(whole, counts.reverse), 1, 450 * DAY, HOURS, 0.5), RAIN, AIR), site)
+    assert kinds(found) == [("plot 1", "step")]
+    assert found[0].factor == pytest.approx(2.0, rel=0.2)
+
+
 def test_exchanged_columns_are_found_for_both_plots(site: Site) -> None:
     first = 450 * DAY
     found = found_in(record(exchanged(sound(4, AIR, RAIN), 0, 1, first, HOURS), RAIN, AIR), site)
