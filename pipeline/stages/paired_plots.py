@@ -30,8 +30,8 @@ LEAST_R_SQUARED = 0.5
 """Of the calibration line. Common practice, no source."""
 LEAST_OVERLAP = 0.5
 """Share of the treatment period's pairs whose control lies within those of the calibration. Common practice, no source."""
-FEWEST_INDEPENDENT = 6
-"""Four of which the two lines take. Common practice, no source."""
+FEWEST_INDEPENDENT = 4
+"""The two lines take as many. More must not be asked: of short series those would be kept whose autocorrelation is underestimated."""
 NOTHING_DRAINED_MM = 0.1
 """Where neither plot drained so much, there is nothing to compare."""
 
