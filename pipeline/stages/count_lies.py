@@ -15,7 +15,7 @@ from scipy.stats import norm
 from pipeline.science.flow_expectation import Expectation
 from pipeline.science.pipe_hydraulics import full_pipe_capacity_l_min
 from pipeline.site import Meter, Site
-from pipeline.stages.meter_record import HOUR_US, Finding, Record, length
+from pipeline.stages.meter_record import HOUR_US, M2_PER_HA, Finding, Record, length
 from pipeline.stages.phrases import literal
 
 STUCK_EVIDENCE = 12.0
@@ -26,6 +26,10 @@ CHANGE_TO_EXPECT = 1.5
 """By which factor the expected flow must change while a count stays the same."""
 LONGEST_STEADY_HOURS = 72
 """Hours for which a flow is believed to stay the same where nothing tells what to expect."""
+LIMIT_TOLERANCE = 0.02
+"""Rates that differ by less, relatively, are the same limit."""
+LIMIT_SPREADS = 3.0
+"""Spreads of the expectation below a limit from which on the flow should have left it."""
 RATE_EVIDENCE = 4.0
 TOP_FLOW_TOLERANCE = 0.05
 """Relative standard deviation that is granted to a top flow or a capacity."""
@@ -73,8 +77,14 @@ def _stuck(session: duckdb.DuckDBPyConnection, record: Record, expectation: Expe
             runs = repeated_counts(litres, counts["start"], counts["end"])
             for first, last, evidence in runs:
                 start, end = int(counts["start"][first]), int(counts["end"][last])
-                long = end - start >= SHORTEST_STUCK_HOURS * HOUR_US
-                if long and evidence >= STUCK_EVIDENCE and _was_to_change(record, expectation, plot, start, end):
+                if end - start < SHORTEST_STUCK_HOURS * HOUR_US or evidence < STUCK_EVIDENCE:
+                    continue
+                rate = litres / (counts["end"] - counts["start"]) * HOUR_US
+                if _may_last(rate, first, last) and not _was_to_run_less(
+                    record, expectation, plot, start, end, float(rate[first])
+                ):
+                    continue
+                if _was_to_change(record, expectation, plot, start, end):
                     found.append(
                         _stuck_finding(
                             plot, meter, direction, float(litres[first]), last - first + 1, start, end, evidence
@@ -148,6 +158,33 @@ def _was_to_change(record: Record, expectation: Expectation, plot: str, start: i
     if depth.size < 2:
         return end - start >= LONGEST_STEADY_HOURS * HOUR_US
     return bool(depth.max() / depth.min() >= CHANGE_TO_EXPECT)
+
+
+def _may_last(rate: NDArray[np.float64], first: int, last: int) -> bool:
+    """Whether the rate of a run may have lasted: it is left gently, or it is shown more often than any above it.
+
+    A main that runs full, a weir or a pump keeps one rate for days while the plots beside it rise and fall. The flow comes to such a
+    limit and leaves it without a leap, and may do so time and again; a counter that was stuck leaps to what runs when it is free.
+
+    Args:
+        rate: L per hour of each interval, shape (n,).
+        first, last: intervals of the run.
+    """
+    tolerance = max(LIMIT_TOLERANCE * rate[first], rate[rate > 0].min())
+    gently = last + 1 < rate.size and abs(rate[last + 1] - rate[first]) <= tolerance
+    above = np.count_nonzero(rate > rate[first] + tolerance)
+    return bool(gently or above < np.count_nonzero(np.abs(rate - rate[first]) <= tolerance))
+
+
+def _was_to_run_less(
+    record: Record, expectation: Expectation, plot: str, start: int, end: int, litres_per_hour: float
+) -> bool:
+    """Whether the expected flow falls well below a rate within a run, in a block of which all is in it; not where nothing tells."""
+    number, touched = record.plots.index(plot), record.blocks_of(start, end)
+    blocks = slice(touched.start + 1, max(touched.stop - 1, touched.start + 1))
+    root = np.sqrt(litres_per_hour * 24.0 / (record.area_ha[number] * M2_PER_HA))
+    most = expectation.root[number, blocks] + LIMIT_SPREADS * expectation.spread[number, blocks]
+    return bool((most < root).any())
 
 
 def _too_fast(session: duckdb.DuckDBPyConnection, site: Site) -> list[Finding]:
