@@ -13,6 +13,7 @@ are judged by days, not by minutes.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,21 +81,22 @@ class Relations:
     learned: Flags
     block_days: float
 
-    def combined(self, ignored: Flags) -> Expectation:
+    def combined(self, ignored: Flags, wanted: tuple[int, ...] | None = None) -> Expectation:
         """The sources together, without those that are ignored.
 
         Args:
             ignored: blocks in which a source is not believed, shape (sources, blocks).
+            wanted: plots whose expectation is asked, all if none are named; of the others nothing is told.
         """
-        said = np.where(ignored[np.newaxis], np.nan, self.root)
-        plots, _, blocks = said.shape
+        plots, _, blocks = self.root.shape
         root, spread = np.full((plots, blocks), np.nan), np.full((plots, blocks), np.nan)
         persistence = np.zeros(plots)
-        for plot in range(plots):
-            known = np.isfinite(said[plot]).any(axis=1)
+        for plot in range(plots) if wanted is None else wanted:
+            said = np.where(ignored, np.nan, self.root[plot])
+            known = np.isfinite(said).any(axis=1)
             if not known.any():
                 continue
-            root[plot], spread[plot] = _location(said[plot, known], self.spread[plot, known])
+            root[plot], spread[plot] = _location(said[known], self.spread[plot, known])
             learned = self.learned[plot] & np.isfinite(root[plot])
             departure = (self.measured[plot] - root[plot])[learned]
             spread[plot] *= _growth(np.abs(departure) / spread[plot, learned], root[plot, learned], root[plot])
@@ -163,7 +165,9 @@ def weather_root(
     return result
 
 
-def relations(root: Floats, by_weather: Floats, learned: Flags, context: Indices, block_days: float) -> Relations:
+def relations(
+    root: Floats, by_weather: Floats, learned: Flags, context: Indices, block_days: float, half: int | None = None
+) -> Relations:
     """Robust lines from every source to every plot.
 
     Where the treatment of the plot or of the source changes, each pair of treatments has a line of its own; data of others count
@@ -175,6 +179,8 @@ def relations(root: Floats, by_weather: Floats, learned: Flags, context: Indices
         learned: blocks that may be learned from, shape (plots, blocks).
         context: number of the treatment, shape (plots, blocks).
         block_days: length of a block, days.
+        half: 0 or 1 to learn each line from the first or the second half of its source's flow alone; under each pair of treatments,
+            since a half that lacks one would take the treatment for a change.
     """
     plots, blocks = root.shape
     said = np.full((plots, plots + 1, blocks), np.nan)
@@ -187,9 +193,11 @@ def relations(root: Floats, by_weather: Floats, learned: Flags, context: Indices
             common = learned[plot] & np.isfinite(root[plot]) & np.isfinite(told)
             if source < plots:
                 common &= learned[source]
+            codes = context[plot] + 1000 * (0 if source == plots else context[source])
+            if half is not None:
+                common &= _in_half(common & (np.abs(told) > DRY_ROOT), codes, half)
             if common.sum() * block_days < FEWEST_DAYS:
                 continue
-            codes = context[plot] + 1000 * (0 if source == plots else context[source])
             for code in np.unique(codes):
                 here = codes == code
                 alike = common & here
@@ -203,7 +211,21 @@ def relations(root: Floats, by_weather: Floats, learned: Flags, context: Indices
                 scale *= 1.0 + FEWEST_DAYS / (FEWEST_DAYS + days)
                 said[plot, source, here] = level + slope * told[here]
                 spread[plot, source, here] = scale
-    return Relations(said, spread, root, learned & np.isfinite(root), block_days)
+    learned = learned & np.isfinite(root)
+    if half is not None:
+        running = (learned & (np.abs(np.nan_to_num(root)) > DRY_ROOT)).sum(axis=0)
+        learned = learned & np.stack([_in_half(running, of_plot, half) for of_plot in context])
+    return Relations(said, spread, root, learned, block_days)
+
+
+def _in_half(amount: NDArray[Any], codes: Indices, half: int) -> Flags:
+    """Blocks of the first or the second half of an amount, under each code apart, shape (blocks,)."""
+    first = np.zeros(codes.size, dtype=np.bool_)
+    for code in np.unique(codes):
+        here = codes == code
+        passed = np.cumsum(np.where(here, amount, 0))
+        first |= here & (2 * passed <= passed[-1])
+    return ~first if half else first
 
 
 def _robust_line(x: Floats, y: Floats, worth: Floats) -> tuple[float, float, float]:

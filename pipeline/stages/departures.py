@@ -16,7 +16,7 @@ from pipeline.site import Site
 from pipeline.stages.meter_record import BLOCK_DAYS, BLOCK_HOURS, Finding, Flags, Floats, Record, length, meter_of
 
 TURNED_EVIDENCE = 5.0
-EXCHANGED_EVIDENCE = 6.0
+EXCHANGED_EVIDENCE = 10.0
 STEP_EVIDENCE = 4.0
 """Evidence from which each is a finding. Set on a few invented fields with the aim of at most one false alarm in 20
 site-years, all kinds together; tests/bench/meter_findings.py measures it."""
@@ -60,28 +60,20 @@ class _Search:
         self.learned = np.isfinite(self.root)
         self.last: Expectation
 
-    def related(self, root: Floats, learned: Flags) -> Relations:
-        """What each source says of each plot, learned from some blocks."""
-        return relations(root, self.by_weather, learned, self.record.context, BLOCK_DAYS)
+    def related(self, root: Floats, half: int | None = None) -> Relations:
+        """What each source says of each plot."""
+        return relations(root, self.by_weather, self.learned, self.record.context, BLOCK_DAYS, half)
 
     def expectation(self, root: Floats) -> Expectation:
         """What all sources together say."""
-        return self.related(root, self.learned).combined(self._ignored())
+        return self.related(root).combined(self._ignored())
 
     def _views(self) -> list[Relations]:
         """Relations learned from the whole record, and from the first and the second half of its flow.
 
         One that was learned across a change lies between what was before and after, and hides it; one of the halves does not know it.
-        Every set of treatments has halves of its own, since a half without it would take a treatment for the change.
         """
-        wet = (self.learned & (np.abs(np.nan_to_num(self.root)) >= WET_ROOT)).sum(axis=0)
-        _, code = np.unique(self.record.context, axis=1, return_inverse=True)
-        early = np.zeros(wet.size, dtype=np.bool_)
-        for each in range(int(code.max()) + 1):
-            passed = np.cumsum(np.where(code == each, wet, 0))
-            early |= (code == each) & (2 * passed <= passed[-1])
-        parts = (self.learned, self.learned & early, self.learned & ~early)
-        return [self.related(self.root, learned) for learned in parts]
+        return [self.related(self.root, half) for half in (None, 0, 1)]
 
     def _lasting(self, plot: int, expected: Expectation) -> float:
         """Persistence of a plot's departures; a lie lasts too, and must not excuse itself."""
@@ -177,7 +169,7 @@ class _Search:
             return always
         if len(self.root) == 2 and not np.isfinite(self.by_weather).any():
             return None
-        expected = related.combined(self._ignored((one, other)))
+        expected = related.combined(self._ignored((one, other)), (one, other))
         gain = np.zeros(self.root.shape[1])
         for place, plot in enumerate(pair):
             centre, spread = expected.root[plot], expected.spread[plot]
