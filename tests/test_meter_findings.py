@@ -17,12 +17,12 @@ from pipeline.publish.findings import findings_note, findings_text
 from pipeline.science.antecedent import antecedent_sum
 from pipeline.science.meter_evidence import best_segment, edge_evidence, level_step, zero_runs, zeros_evidence
 from pipeline.site import Site
-from pipeline.stages.count_lies import STUCK_EVIDENCE, repeated_counts
+from pipeline.stages.count_lies import STUCK_EVIDENCE, count_lies, repeated_counts
 from pipeline.stages.meter_findings import findings, meter_findings
 from pipeline.stages.meter_record import BLOCK_HOURS, Record, record_of
 from pipeline.stages.outages import outages, without_lies
 from pipeline.tables import table
-from tests.field.lies import Counts, exchanged, scaled, silenced, turned_round
+from tests.field.lies import Counts, exchanged, scaled, silenced, stuck, turned_round
 from tests.small_site import small_site
 
 HOURS = 2 * 365 * 24
@@ -183,6 +183,18 @@ def test_a_loggers_supply_that_fails_in_wet_weeks_is_found_for_all_its_plots(sit
     assert all("supply" in one.check for one in found)
 
 
+def test_a_supply_that_fails_for_six_wet_days_is_found_by_the_hour_in_which_all_meters_stop(site: Site) -> None:
+    dead = slice(WET_WEEK.start, WET_WEEK.start + 6 * DAY)
+    counts = silenced(sound(4, AIR, RAIN), [0, 1, 2, 3], dead.start, dead.stop)
+    assert kinds(found_in(record(counts, RAIN, AIR), site)) == [(f"plot {number}", "silence") for number in range(4)]
+
+
+def test_all_meters_that_stop_at_once_in_frost_are_no_lie(site: Site) -> None:
+    rain, air = weather(frost=slice(WET_WEEK.start - DAY, WET_WEEK.start + DAY))
+    counts = silenced(sound(4, AIR, rain), [0, 1, 2, 3], WET_WEEK.start, WET_WEEK.start + 6 * DAY)
+    assert found_in(record(counts, rain, air), site) == []
+
+
 def test_a_loggers_supply_that_fails_in_a_dry_week_is_not_found(site: Site) -> None:
     counts = silenced(sound(4, AIR, RAIN), [0, 1, 2, 3], DRY_WEEK.start, DRY_WEEK.stop)
     assert found_in(record(counts, RAIN, AIR), site) == []
@@ -220,6 +232,16 @@ def test_an_abrupt_stop_is_evidence_only_where_others_stopped_slowly() -> None:
     assert edge_evidence(0.1, np.full(30, 0.0)) == 0
 
 
+def test_a_flow_that_was_running_back_ends_without_being_an_abrupt_stop(site: Site) -> None:
+    counts = sound(4, AIR, RAIN)
+    stops = WET_WEEK.start
+    counts.reverse[1, stops - 1] = 4000.0
+    made = record(counts, RAIN, AIR)
+    assert counts.forward[1, stops - 1] > 0
+    assert made.hour_root(1, stops - 1) == 0.0
+    assert made.hour_root(2, stops - 1) > 0.3
+
+
 def test_a_count_ends_a_run_of_zeros_and_a_missing_hour_does_not() -> None:
     zero = np.array([1, 1, 0, 1, 1, 1, 1], bool)
     known = np.array([1, 1, 1, 1, 0, 1, 1], bool)
@@ -252,18 +274,29 @@ def test_a_step_is_found_with_its_factor_near_its_day(site: Site, factor: float)
     assert abs(hours_of(found[0])[0] - first) <= 10 * DAY
 
 
-def test_a_step_is_found_where_plots_drain_unlike_from_week_to_week(site: Site) -> None:
-    """Relations that are learned across the step lie between both levels, and what plots differ by hides the rest."""
+def unlike_counts() -> Counts:
+    """Plots that drain unlike from week to week."""
     generator = np.random.default_rng(5)
     unlike = np.zeros((4, HOURS // DAY))
     for day in range(1, unlike.shape[1]):
         unlike[:, day] = 0.9 * unlike[:, day - 1] + 0.12 * np.sqrt(1 - 0.9**2) * generator.standard_normal(4)
     counts = sound(4, AIR, RAIN)
     litres = np.cumsum(counts.forward * np.repeat(np.exp(unlike), DAY, axis=1), axis=1)
-    whole = np.diff(np.floor(litres / LITRES_PER_PULSE), axis=1, prepend=0) * LITRES_PER_PULSE
-    found = found_in(record(scaled(Counts(whole, counts.reverse), 1, 450 * DAY, HOURS, 0.5), RAIN, AIR), site)
+    return Counts(np.diff(np.floor(litres / LITRES_PER_PULSE), axis=1, prepend=0) * LITRES_PER_PULSE, counts.reverse)
+
+
+def test_a_step_is_found_where_plots_drain_unlike_from_week_to_week(site: Site) -> None:
+    """Relations that are learned across the step lie between both levels, and what plots differ by hides the rest."""
+    found = found_in(record(scaled(unlike_counts(), 1, 450 * DAY, HOURS, 0.5), RAIN, AIR), site)
     assert kinds(found) == [("plot 1", "step")]
     assert found[0].factor == pytest.approx(2.0, rel=0.2)
+
+
+def test_a_step_is_found_beside_a_plot_whose_treatment_changed_at_another_time(site: Site) -> None:
+    """Halves of the record under each set of treatments would both hold flow from before the step and from after it."""
+    made = record(scaled(unlike_counts(), 1, 215 * DAY, HOURS, 0.5), RAIN, AIR)
+    made.treatment[3, 150 * DAY :] = 1
+    assert kinds(found_in(made, site)) == [("plot 1", "step")]
 
 
 def test_exchanged_columns_are_found_for_both_plots(site: Site) -> None:
@@ -325,6 +358,53 @@ def test_zeros_and_counts_across_missing_records_are_no_repetition() -> None:
     litres, start, end = intervals(np.array([0.0] * 50 + [5.0] * 5 + [5.0] * 5))
     start, end = start + (np.arange(60) >= 55) * 10**9, end + (np.arange(60) >= 55) * 10**9
     assert repeated_counts(litres, start, end) == []
+
+
+def counts_found(counts: Counts, site: Site) -> list[tuple[str, str]]:
+    """Lies that single hours tell, beside what was to be expected."""
+    made = record(counts, RAIN, AIR)
+    start = pd.Timestamp("2019-10-01T06:00Z") + pd.to_timedelta(np.arange(HOURS), unit="h")
+    frame = pd.concat(
+        pd.DataFrame(
+            {
+                "plot": plot,
+                "meter": f"M{number}",
+                "interval_start": start,
+                "interval_end": start + pd.Timedelta(hours=1),
+                "forward_l": counts.forward[number],
+                "reverse_l": counts.reverse[number],
+                "net_l": counts.net[number],
+                "quality": "ok",
+            }
+        )
+        for number, plot in enumerate(made.plots)
+    ).astype({"plot": "str", "meter": "str", "quality": "str"})
+    with duckdb.connect() as session:
+        session.execute("SET TimeZone = 'UTC'")
+        return kinds(count_lies(session, session.from_df(frame), made, findings(made, site)[1], site))
+
+
+def with_full_main(counts: Counts, most: float) -> Counts:
+    forward = counts.forward.copy()
+    forward[1] = np.minimum(forward[1], most)
+    return Counts(forward, counts.reverse)
+
+
+def test_a_main_that_runs_full_for_a_day_while_other_plots_rise_and_fall_is_no_stuck_counter(site: Site) -> None:
+    counts = sound(4, AIR, RAIN)
+    most = LITRES_PER_PULSE * round(float(np.quantile(counts.forward[1], 0.99)) / LITRES_PER_PULSE)
+    full = np.flatnonzero(np.diff(np.flatnonzero(counts.forward[1] < most)) > DAY)
+    assert full.size
+    assert counts_found(with_full_main(counts, most), site) == []
+
+
+def test_a_counter_that_is_stuck_at_the_flow_of_a_full_main_is_found_when_the_others_have_fallen(site: Site) -> None:
+    counts = sound(4, AIR, RAIN)
+    most = LITRES_PER_PULSE * round(float(np.quantile(counts.forward[1], 0.99)) / LITRES_PER_PULSE)
+    full = with_full_main(counts, most)
+    first = 1 + int(np.flatnonzero(full.forward[1] == most)[0])
+    lying = stuck(full, 1, first, first + 20 * DAY)
+    assert counts_found(lying, site) == [("plot 1", "stuck_counter")]
 
 
 def lying_flow(litres: float, hours: int = 240) -> pd.DataFrame:

@@ -17,7 +17,7 @@ VERSIONS: Mapping[str, int] = {
     "weather_hours": 1,
     "interval_flow": 2,
     "metered_hours": 1,
-    "meter_findings": 2,
+    "meter_findings": 3,
     "outages": 2,
     "fill_hours": 7,
     "events": 1,

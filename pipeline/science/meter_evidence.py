@@ -23,8 +23,10 @@ TAIL_FREEDOM = 6.0
 """Degrees of freedom of the predictive distribution: plots depart from one another further than a normal law allows."""
 MOST_PER_BLOCK = 4.0
 """Most evidence of a block, log10: nothing that a model says of half a day is surer than that."""
-LEAST_ABRUPT_ROOT = 0.2
+LEAST_ABRUPT_ROOT = 0.3
 """Root of mm per day below which a flow that stops is as good as none."""
+LEAST_TURNED_ROOT = 0.4
+"""Expected root of mm per day below which the sign of a flow tells nothing."""
 FEWEST_BINS = 4
 """Bins on each side of a step."""
 MOST_OF_EDGE = 1.5
@@ -125,7 +127,7 @@ def turned_gain(root: Floats, expected: Floats, spread: Floats) -> Floats:
     broad = 1.5 * np.abs(expected) + spread
     own = np.maximum(log_density(root, expected, spread), log_density(root, np.zeros_like(expected), broad))
     gain = log_density(root, -expected, spread) - own
-    return np.where(np.isfinite(root) & (np.abs(expected) >= 2 * LEAST_ABRUPT_ROOT), gain, 0.0)
+    return np.where(np.isfinite(root) & (np.abs(expected) >= LEAST_TURNED_ROOT), gain, 0.0)
 
 
 @dataclass(frozen=True)

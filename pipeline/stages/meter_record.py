@@ -97,11 +97,13 @@ class Record:
         return signed_root(rate * 24.0 / (self.area_ha[:, np.newaxis] * M2_PER_HA))
 
     def hour_root(self, plot: int, hour: int) -> float:
-        """Root of the flow of one hour, mm per day; not-a-number where it was not metered."""
+        """Root of the forward flow of one hour, mm per day, 0 where water ran back; not-a-number where it was not metered."""
         if not 0 <= hour < self.fraction.shape[1] or self.fraction[plot, hour] < 0.5:
             return float("nan")
         return float(
-            np.sqrt(self.gross_l[plot, hour] / self.fraction[plot, hour] * 24.0 / (self.area_ha[plot] * M2_PER_HA))
+            np.sqrt(
+                max(self.net_l[plot, hour], 0.0) / self.fraction[plot, hour] * 24.0 / (self.area_ha[plot] * M2_PER_HA)
+            )
         )
 
     def frozen(self) -> Flags:

@@ -16,7 +16,7 @@ from pipeline.science.meter_evidence import edge_evidence, zero_runs, zeros_evid
 from pipeline.site import Site
 from pipeline.stages.meter_record import BLOCK_DAYS, BLOCK_HOURS, Finding, Flags, Floats, Record, length, meter_of
 
-SILENCE_EVIDENCE = 4.5
+SILENCE_EVIDENCE = 5.0
 """Evidence from which a run of zeros is a finding. Set on a few invented fields with the aim of at most one false alarm in 20
 site-years; tests/bench/meter_findings.py measures it."""
 CHANGED_EVIDENCE = 10.0
@@ -26,8 +26,6 @@ FIRST_EVIDENCE = 2.0
 together."""
 LEAST_EXPECTED = 1.0
 """Evidence that the expectation itself must give: an abrupt stop alone is no lie."""
-LEAST_EXPECTED_TOGETHER = 2.0
-"""The same where all plots of a logger are silent."""
 LEAST_EXPECTED_MM = 1.0
 """Depth that was to be expected at least: what matters less is not told."""
 WEATHER_WORTH = 0.5
@@ -43,13 +41,15 @@ FEWEST_WET_DAYS = 60.0
 """Wet days that a treatment which began within the record must have been seen before its plot's zeros are judged."""
 WET_ROOT = 0.5
 """Root of mm per day above which a block is called wet."""
-MOST_SUPPLY = 3.0
-"""Most evidence of several meters that stop or start within the same hour, log10."""
+MOST_SUPPLY = 4.0
+"""Most evidence of several meters that stop within the same hour, log10."""
+MOST_START = 1.5
+"""The same of those that start: rain starts all drains of a site at once."""
 
 
 @dataclass(frozen=True)
 class _Run:
-    """A run of zeros of one plot: first hour and the one after the last, and the root of flow beside both."""
+    """A run of zeros of one plot: first hour and the one after the last, and the root of flow beside both, 0 in frost."""
 
     plot: int
     first: int
@@ -83,13 +83,18 @@ class _Silences:
         self.frozen = record.frozen()
         known = record.fraction > 0
         self.runs = [
-            _Run(plot, first, end, record.hour_root(plot, first - 1), record.hour_root(plot, end))
+            _Run(plot, first, end, self._beside(plot, first - 1), self._beside(plot, end))
             for plot in range(len(record.plots))
             for first, end in zero_runs(known[plot] & (record.gross_l[plot] == 0), known[plot], SHORTEST_SILENCE_HOURS)
         ]
         self.context = record.context
         # A treatment that began within the record is another drain, of which little is known.
         self.changed = (self.context != self.context[:, :1]).any(axis=1)
+
+    def _beside(self, plot: int, hour: int) -> float:
+        """Root of the flow of an hour; none in frost, which stops all drains of a site at once."""
+        root = self.record.hour_root(plot, hour)
+        return 0.0 if np.isfinite(root) and self.frozen[hour // BLOCK_HOURS] else root
 
     def evidence(
         self,
@@ -178,18 +183,21 @@ class _Silences:
             expectation: of the other plots and the weather alone.
         """
         awake = [run for run in runs if not self.rests(run, expectation)]
+        # Plots that are known longest are the judges.
+        enough = min((self.enough(run) for run in awake), default=SILENCE_EVIDENCE)
+        awake = [run for run in awake if self.enough(run) == enough]
         blocks = slice(max(run.blocks.start for run in runs), min(run.blocks.stop for run in runs))
         # What the soil held when the record began, nobody knows.
         if not awake or blocks.start >= blocks.stop or not all(np.isfinite(run.before) for run in awake):
             return []
         plots = tuple(run.plot for run in runs)
         evidence = np.array([self.evidence(run, expectation, blocks, plots) for run in awake]).mean(axis=0)
-        if evidence.sum() < LEAST_EXPECTED_TOGETHER:
+        if evidence.sum() < LEAST_EXPECTED:
             return []
-        begins = _together([run.first for run in runs], [run.before for run in runs])
-        ends = _together([run.end for run in runs], [run.after for run in runs])
+        begins = _together([run.first for run in runs], [run.before for run in runs], MOST_SUPPLY)
+        ends = _together([run.end for run in runs], [run.after for run in runs], MOST_START)
         total = float(evidence.sum()) + begins + ends
-        if total < max(self.enough(run) for run in awake):
+        if total < enough:
             return []
         found = (self._silence(run, expectation, blocks, evidence, begins, ends, plots) for run in runs)
         return [silence for silence in found if silence is not None]
@@ -223,11 +231,11 @@ class _Silences:
         return _Silence(kept, total, min(max(told, first + 1), run.end), expected, plots)
 
 
-def _together(hours: list[int], beside: list[float]) -> float:
+def _together(hours: list[int], beside: list[float], at_most: float) -> float:
     """Evidence of several meters that stop, or start, within an hour of one another while water runs, log10."""
     running = sorted(hour for hour, root in zip(hours, beside, strict=True) if root >= WET_ROOT)
     most = max((sum(1 for other in running if 0 <= other - hour <= 1) for hour in running), default=0)
-    return min(1.5 * max(most - 1, 0), MOST_SUPPLY)
+    return min(1.5 * max(most - 1, 0), at_most)
 
 
 def silences(record: Record, by_weather: Floats, site: Site) -> list[Finding]:
