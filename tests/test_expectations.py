@@ -9,6 +9,7 @@ from datetime import date
 import pandas as pd
 import pytest
 
+from pipeline import tables
 from pipeline.lake import open_session
 from pipeline.orchestration.checks import facts
 from pipeline.orchestration.computations import made_tables
@@ -22,6 +23,7 @@ from pipeline.tables.expectations import (
     Outcome,
     _context,
     check_partition,
+    check_partitions,
     expectations,
 )
 from pipeline.tables.schema import ARROW_TYPES
@@ -54,9 +56,14 @@ def _sound(name: str) -> pd.DataFrame:
     return _sound_frame(name).copy()
 
 
-def _check(name: str, frame: pd.DataFrame, known: Facts | None = None) -> dict[str, Outcome]:
-    """Outcomes by sentence, of a frame stored with the declared types where it can be."""
-    with open_session() as session:
+def _check(name: str, frame: pd.DataFrame, known: Facts | None = None, only: str = "") -> dict[str, Outcome]:
+    """Outcomes by sentence, of a frame stored with the declared types where it can be; `only` those that start so."""
+    with open_session() as session, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            tables.expectations,
+            "expectations",
+            lambda *given: tuple(e for e in expectations(*given) if e.sentence.startswith(only)),
+        )
         stored = session.from_df(_as_declared(table(name), frame))
         return {
             outcome.expectation: outcome
@@ -88,22 +95,50 @@ def test_a_sound_table_keeps_to_every_expectation_of_severity_error(name: str) -
     assert {s for s in _failed(outcomes) if outcomes[s].severity == "error"} == set()
 
 
+def _of_two_years(name: str, later: pd.DataFrame) -> dict[int, dict[str, Outcome]]:
+    """Outcomes by year and sentence of two partitions asked together: the first as it is, and another."""
+    years = YEARS[:2]
+    frames = dict(zip(years, (_sound(name), later), strict=True))
+    with open_session() as session:
+        stored = {year: session.from_df(_as_declared(table(name), frame)) for year, frame in frames.items()}
+        known = {year: facts(computed_field().site, year) for year in years}
+        found = check_partitions(session, stored, table(name), known)
+    return {year: {outcome.expectation: outcome for outcome in found[year]} for year in years}
+
+
+def test_partitions_that_hold_together_say_what_each_of_them_says_alone() -> None:
+    later = computed_field().lake.frame(table("hourly_flow"), SITE, [YEARS[1]])
+    together = _of_two_years("hourly_flow", later)
+    assert together[YEARS[0]] == _check("hourly_flow", _sound("hourly_flow"))
+    assert together[YEARS[1]] == _check("hourly_flow", later, facts(computed_field().site, YEARS[1]))
+
+
+def test_one_damaged_partition_of_several_asked_together_fails_alone() -> None:
+    later = computed_field().lake.frame(table("hourly_flow"), SITE, [YEARS[1]])
+    damaged = _first(later, measured_fraction=1.5).drop(index=later.index[-1])
+    together = _of_two_years("hourly_flow", damaged)
+    assert _failed(together[YEARS[0]]) == set()
+    rows = {sentence for sentence in together[YEARS[1]] if "for every one of the record" in sentence}
+    assert _failed(together[YEARS[1]]) == {"measured_fraction is from 0 to 1"} | rows
+
+
 @pytest.mark.parametrize("name", SOME_TABLES)
 def test_a_missing_column_breaks_the_order_of_columns_and_is_named(name: str) -> None:
     last = table(name).names[-1]
-    outcome = _check(name, _sound(name).drop(columns=last))[COLUMNS_IN_ORDER]
+    outcome = _check(name, _sound(name).drop(columns=last), only=COLUMNS_IN_ORDER)[COLUMNS_IN_ORDER]
     assert not outcome.passed
     assert last in outcome.detail
 
 
 def test_columns_in_another_order_break_the_order_of_columns() -> None:
     frame = _sound("hourly_flow")
-    outcome = _check("hourly_flow", frame[["hour_start", "plot", *frame.columns[2:]]])[COLUMNS_IN_ORDER]
+    reordered = frame[["hour_start", "plot", *frame.columns[2:]]]
+    outcome = _check("hourly_flow", reordered, only=COLUMNS_IN_ORDER)[COLUMNS_IN_ORDER]
     assert not outcome.passed
 
 
 def test_a_column_that_is_not_declared_breaks_the_order_of_columns_and_is_named() -> None:
-    outcome = _check("hourly_flow", _sound("hourly_flow").assign(surplus=1))[COLUMNS_IN_ORDER]
+    outcome = _check("hourly_flow", _sound("hourly_flow").assign(surplus=1), only=COLUMNS_IN_ORDER)[COLUMNS_IN_ORDER]
     assert not outcome.passed
     assert "surplus" in outcome.detail
 
@@ -307,10 +342,9 @@ def _top_flow() -> float:
 
 @pytest.mark.parametrize(("name", "derived"), [(name, derived) for name in DAMAGES for derived in DAMAGES[name]])
 def test_a_derived_value_out_of_bounds_breaks_its_expectation(name: str, derived: str) -> None:
-    outcomes = _check(name, DAMAGES[name][derived](_sound(name)))
-    (sentence,) = _sentences(name, f"{derived} is ")
-    assert not outcomes[sentence].passed
-    assert "1 of" in outcomes[sentence].detail
+    (outcome,) = _check(name, DAMAGES[name][derived](_sound(name)), only=f"{derived} is ").values()
+    assert not outcome.passed
+    assert "1 of" in outcome.detail
 
 
 def test_every_derived_value_of_every_table_has_a_damage() -> None:
@@ -330,7 +364,7 @@ def test_a_missing_last_hour_breaks_the_number_of_rows(name: str) -> None:
     (sentence,) = _sentences(name, "has ") - {COLUMNS_IN_ORDER}
     frame = _sound(name)
     latest = frame["hour_start"].max()
-    outcome = _check(name, frame[frame["hour_start"] < latest])[sentence]
+    outcome = _check(name, frame[frame["hour_start"] < latest], only=sentence)[sentence]
     assert not outcome.passed
     assert f"{len(frame[frame['hour_start'] < latest])}" in outcome.detail.replace(",", "")
 
@@ -372,7 +406,8 @@ def test_negative_net_flow_breaks_nothing(name: str, column: str) -> None:
 def test_a_failure_names_the_rows_that_broke_it_and_counts_the_others() -> None:
     frame = _sound("hourly_flow")
     frame.loc[frame.index[:5], "measured_fraction"] = 1.5
-    outcome = _check("hourly_flow", frame)["measured_fraction is from 0 to 1"]
+    sentence = "measured_fraction is from 0 to 1"
+    outcome = _check("hourly_flow", frame, only=sentence)[sentence]
     first = frame.iloc[0]
     assert outcome.detail.startswith(f"5 of {len(frame):,} rows break this: plot {first['plot']}, hour_start ")
     assert first["hour_start"].strftime("%Y-%m-%dT%H:%M:%SZ") in outcome.detail

@@ -23,7 +23,7 @@ from pipeline.orchestration.computations import period
 from pipeline.site import Site
 from pipeline.stages.pulses import stretches
 from pipeline.tables import Table, table
-from pipeline.tables.expectations import DOMAIN, SUITE_VERSION, Facts, MeterFact, Outcome, check_partition
+from pipeline.tables.expectations import DOMAIN, SUITE_VERSION, Facts, MeterFact, Outcome, check_partitions
 
 if TYPE_CHECKING:
     from pipeline.orchestration.workbench import Workbench
@@ -153,21 +153,18 @@ class CheckBook:
 def check_years(bench: Workbench, site: Site, name: str, years: Sequence[int | None]) -> dict[int | None, Verdict]:
     """Hold stored partitions of a table to its expectations, but those that were as they are now; keep what was found.
 
-    What was found is written once for all of them, also where something stops it in the middle.
+    What was found is written once for all of them.
     """
     book = bench.check_books.setdefault(site.site, CheckBook(bench.lake, site))
     declared = table(name)
-    found: dict[int | None, list[Outcome]] = {}
-    try:
-        for year in years:
-            if book.verdict(name, year) is None:
-                bench.say(name, site.site, year, "checking")
-                path = bench.lake.path(declared, site.site, year)
-                stored = bench.session.read_parquet(str(path), hive_partitioning=False)
-                found[year] = check_partition(bench.session, stored, declared, facts(site, year))
-    finally:
-        if found:
-            book.keep(name, found)
+    unseen = [year for year in years if book.verdict(name, year) is None]
+    for year in unseen:
+        bench.say(name, site.site, year, "checking")
+    if unseen:
+        files = {year: str(bench.lake.path(declared, site.site, year)) for year in unseen}
+        stored = {year: bench.session.read_parquet(file, hive_partitioning=False) for year, file in files.items()}
+        known = {year: facts(site, year) for year in unseen}
+        book.keep(name, check_partitions(bench.session, stored, declared, known))
     verdicts = {year: book.verdict(name, year) for year in years}
     return {year: verdict for year, verdict in verdicts.items() if verdict is not None}
 

@@ -144,7 +144,9 @@ def _clock(study: Study, run: str) -> Iterator[Any]:
 
 def leave_out_checks() -> None:
     """Let every check pass unasked: expectations cost the same share of a full run and of a correction, and much of both."""
-    checks.check_partition = lambda *given: [Outcome("everything", True, "error", "not asked")]  # type: ignore[assignment]
+    checks.check_partitions = lambda session, stored, *given: {  # type: ignore[assignment]
+        year: [Outcome("everything", True, "error", "not asked")] for year in stored
+    }
 
 
 def run(study: Study, name: str) -> None:
