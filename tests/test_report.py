@@ -29,16 +29,39 @@ from pipeline.publish.report.health import changes
 from pipeline.publish.report.packing import packed
 from pipeline.publish.report.reading import Source
 from pipeline.site import Site, load_site
-from pipeline.tables import table
+from pipeline.tables import TABLES, table
 from tests.two_weeks import compute, write_two_weeks
 
 SITE = "small"
 
-CHROMIUM = next(
-    (path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None
-)
-DRIVER = shutil.which("chromedriver")
 HOSTILE = '</script><img src=x onerror="window.harmed=1"><b>&amp;"'
+
+
+OF_ANALYTES = [one.name for one in TABLES if "analyte" in one.names and one.name not in ("revisions", "load_changes")]
+PHOSPHORUS_SHARE = 1 / 64
+"""What there is of phosphorus for each part of nitrogen on the invented site: a power of two, so that nothing is rounded."""
+FINDING = {
+    "plot": "north",
+    "meter": "M1",
+    "kind": "silence",
+    "start": pd.Timestamp("2020-10-04T00:00Z"),
+    "end": pd.Timestamp("2020-10-06T00:00Z"),
+    "evidence": 7.0,
+    "strength": "strong",
+    "told": pd.Timestamp("2020-10-05T00:00Z"),
+    "factor": np.nan,
+    "direction": None,
+    "others": None,
+    "finding": HOSTILE,
+    "check": "Look whether the pulse wire is whole.",
+}
+
+
+def with_phosphorus(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of one analyte, and the same of another with a share of its amounts."""
+    amounts = [name for name in rows if name.startswith(("mg_l", "load_", "sd_kg"))]
+    other = rows.assign(analyte="total_p", **{name: rows[name] * PHOSPHORUS_SHARE for name in amounts})
+    return pd.concat([rows, other], ignore_index=True)
 
 
 def page_of(field: Field) -> str:
@@ -67,7 +90,7 @@ class Field:
 
 @pytest.fixture(scope="module")
 def field(tmp_path_factory: pytest.TempPathFactory) -> Field:
-    """Two weeks of a small site, with rain, failed checks, and words that would be harmful as markup."""
+    """Two weeks of a small site: rain, failed checks, a finding, two analytes, and words that would be harmful as markup."""
     field = Field(tmp_path_factory.mktemp("report"))
     compute(field.lake, write_two_weeks(field.root))
     structure = field.folder / "site.yaml"
@@ -84,6 +107,10 @@ def field(tmp_path_factory: pytest.TempPathFactory) -> Field:
     hours = pd.date_range(start, periods=14 * 24, freq="h").as_unit("us")
     rain = pd.DataFrame({"hour_start": hours, "rain_mm": np.where(np.arange(336) % 31 < 4, 2.3, 0.0), "air_temp_c": 11.5})
     rewrite("weather_hours", lambda rows, year: rain[(rain["hour_start"] < turn) == (year == 2020)])
+    for name in OF_ANALYTES:
+        rewrite(name, lambda rows, year: with_phosphorus(rows))
+    structure.write_text(structure.read_text().replace("analytes: [nitrate_n]", "analytes: [nitrate_n, total_p]"))
+    rewrite("meter_findings", lambda rows, year: pd.DataFrame([FINDING]) if year == 2021 else rows)
     rewrite("outages", lambda rows, year: rows.assign(cause=HOSTILE))
     rewrite("sample_results", lambda rows, year: rows.assign(censored=rows["sample"] == "S3", qualifiers=HOSTILE))
     kept = {"table": "events", "partition": "2020", "severity": "warning", "detail": HOSTILE}
@@ -99,7 +126,12 @@ def field(tmp_path_factory: pytest.TempPathFactory) -> Field:
 @pytest.fixture(scope="module")
 def browser(field: Field, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """A browser without a network in which the page of the invented site is open."""
-    if CHROMIUM is None or DRIVER is None:
+    # Looked for when it is needed: the browser may come on the machine while other tests run.
+    chromium = next(
+        (path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None
+    )
+    chromedriver = shutil.which("chromedriver")
+    if chromium is None or chromedriver is None:
         pytest.skip(
             "no Chromium with chromedriver on this machine: the page is not driven (Debian: chromium, chromium-driver)"
         )
@@ -107,7 +139,7 @@ def browser(field: Field, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
     from selenium.webdriver.chrome.service import Service
 
     options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
+    options.binary_location = chromium
     for argument in (
         "--headless=new",
         "--no-sandbox",
@@ -121,7 +153,7 @@ def browser(field: Field, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     page = tmp_path_factory.mktemp("page") / "page.html"
     page.write_text(page_of(field), encoding="utf-8")
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    driver = webdriver.Chrome(options=options, service=Service(chromedriver))
     try:
         driver.execute_cdp_cmd("Network.enable", {})
         driver.execute_cdp_cmd(
@@ -172,6 +204,12 @@ def stored(field: Field, name: str) -> pd.DataFrame:
     return field.lake.frame(declared, SITE, [None] if declared.time_column is None else field.lake.years(declared, SITE))
 
 
+def loads_of_years(field: Field, analyte: str = "nitrate_n") -> pd.DataFrame:
+    """Stored annual loads of one analyte, by plot and water year."""
+    annual = stored(field, "loads_annual")
+    return annual[annual["analyte"] == analyte].set_index(["plot", "water_year"])
+
+
 def test_the_page_opens_without_a_network_and_without_an_error(browser: Any) -> None:
     asked = [
         entry["message"] for entry in browser.get_log("performance") if '"Network.requestWillBeSent"' in entry["message"]
@@ -206,7 +244,7 @@ def test_every_figure_has_a_text_alternative_and_a_table_behind_it(browser: Any)
 
 def test_loads_and_drainage_on_the_page_are_those_of_the_tables(browser: Any, field: Field) -> None:
     shown = cells(browser, "Loads and drainage as a table")
-    annual = stored(field, "loads_annual").set_index(["plot", "water_year"])
+    annual = loads_of_years(field)
     assert len(shown) == len(annual) > 0
     for row in shown.to_dict("records"):
         truth = annual.loc[(row["Plot"]["text"], int(row["Water year"]["value"]))]
@@ -273,6 +311,36 @@ def test_units_change_on_a_switch_and_the_stored_values_do_not(browser: Any) -> 
                 expected, abs=0.51 * 10**-decimals
             )
     assert cells(browser, "Loads and drainage as a table")["Load"].tolist() == before["Load"].tolist()
+
+
+def test_another_analyte_is_shown_when_it_is_chosen_and_the_first_one_again(browser: Any, field: Field) -> None:
+    choose = "const pick = document.getElementById('analyte'); pick.value = arguments[0]; pick.dispatchEvent(new Event('change'))"
+    shown = {}
+    for analyte in ("total_p", "nitrate_n"):
+        run(browser, choose, analyte)
+        shown[analyte] = cells(browser, "Loads and drainage as a table")
+        annual = loads_of_years(field, analyte)
+        assert len(shown[analyte]) == len(annual) > 0
+        for row in shown[analyte].to_dict("records"):
+            truth = annual.loc[(row["Plot"]["text"], int(row["Water year"]["value"]))]
+            assert float(row["Load"]["value"]) == truth["load_kg_ha"]
+            assert float(row["Drainage"]["value"]) == truth["volume_mm"]
+    loads = {analyte: [float(one["value"]) for one in rows["Load"]] for analyte, rows in shown.items()}
+    assert loads["total_p"] == [load * PHOSPHORUS_SHARE for load in loads["nitrate_n"]] != loads["nitrate_n"]
+
+
+def test_a_finding_against_a_meter_stands_on_the_page_in_its_words(browser: Any, field: Field) -> None:
+    assert len(stored(field, "meter_findings")) == 1
+    (row,) = cells(browser, "What speaks against meters").to_dict("records")
+    assert [row[heading]["text"] for heading in ("Plot", "Meter", "What", "Evidence", "Found")] == [
+        "north",
+        "M1",
+        "silence",
+        "strong",
+        HOSTILE,
+    ]
+    said = run(browser, "return document.querySelector('[data-said=\"meters.findings_said\"]').textContent")
+    assert said == "1 stretch of the record speaks against a meter."
 
 
 def test_every_hour_and_every_interval_of_the_flow_is_on_the_page(browser: Any, field: Field) -> None:
@@ -429,7 +497,7 @@ def test_on_a_telephone_nothing_is_wider_than_the_screen(browser: Any) -> None:
 def test_the_load_that_grew_ends_as_the_load_of_the_year(field: Field) -> None:
     with open_session() as session:
         found = growth(Source(session, field.lake, field.site))[field.site.analytes[0]]
-    annual = stored(field, "loads_annual").set_index(["plot", "water_year"])
+    annual = loads_of_years(field)
     ends = {(one["plot"], year): numbers for one in found["plots"] for year, _, _, *numbers in one["months"]}
     last = max(end for one in found["plots"] for _, _, end, *_ in one["months"])
     assert last == field.site.record_period()[1].timestamp() * 1000

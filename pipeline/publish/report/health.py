@@ -128,10 +128,10 @@ def _findings_said(source: Source) -> str:
     if source.declared("meter_findings") is None:
         return "This version of the program does not search the record for failing meters."
     count = len(source.frame("meter_findings"))
+    if not count:
+        return "Nothing in the record speaks against a meter."
     return (
-        "Nothing in the record speaks against a meter."
-        if not count
-        else f"{count} stretches of the record speak against a meter."
+        f"{count} stretch{'es' if count > 1 else ''} of the record {'speak' if count > 1 else 'speaks'} against a meter."
     )
 
 
