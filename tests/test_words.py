@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.cli import _parser
+from pipeline.cli import command_line
 
 README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
 
 
 def commands() -> dict[str, argparse.ArgumentParser]:
-    (choices,) = (action.choices for action in _parser()._actions if isinstance(action, argparse._SubParsersAction))
+    (choices,) = (action.choices for action in command_line()._actions if isinstance(action, argparse._SubParsersAction))
     return dict(choices)
 
 
@@ -27,7 +27,7 @@ def test_every_command_explains_itself_with_an_example_that_can_be_given(name: s
     for example in examples:
         words = shlex.split(example.partition(" > ")[0])
         assert words[:2] == ["drainledger", name]
-        _parser().parse_args(words[1:])
+        command_line().parse_args(words[1:])
     assert len(command.description or "") > 60
     for action in command._actions:
         assert action.help, (name, action.dest)
