@@ -1,5 +1,6 @@
 """Field books and laboratory sheets: what is used, what is refused and why, and that no line is lost."""
 
+import functools
 import gzip
 import tempfile
 from datetime import timedelta
@@ -251,67 +252,79 @@ def test_empty_tables_have_the_types_of_full_ones(read, name):
 # What is refused, and what a person is told
 
 
-@pytest.mark.parametrize(
-    ("line", "told"),
-    [
-        (",P1,grab,2020-04-21T09:30,,1,", "Column sample is empty"),
-        ("S1,P9,grab,2020-04-21T09:30,,1,", "'P9' is no plot of plots.csv; known are P1, P2"),
-        ("S1,P1,bucket,2020-04-21T09:30,,1,", "'bucket' is not one of grab, discrete, flow_composite, time_composite"),
-        ("S1,P1,grab,,,1,", "Column from is empty"),
-        ("S1,P1,grab,21.04.2020 09:30,,1,", "Column from: '21.04.2020 09:30' is no time"),
-        ("S1,P1,grab,2020-02-30T09:30,,1,", "Column from: '2020-02-30T09:30' is no time"),
-        ("S1,P1,grab,2020-04-21T24:30,,1,", "Column from: '2020-04-21T24:30' is no time"),
-        ("S1,P1,flow_composite,2020-04-21T09:30,soon,1,", "Column to: 'soon' is no time"),
-        ("S1,P1,time_composite,2020-04-21T09:30,,1,", "a composite needs the end of its window"),
-        ("S1,P1,flow_composite,2020-04-21T09:30,2020-04-21T09:30,1,", "a window ends after it begins"),
-        ("S1,P1,flow_composite,2020-04-21T09:30,2020-04-20T09:30,1,", "a window ends after it begins"),
-        ("S1,P1,grab,2020-04-21T09:30,2020-04-22T09:30,1,", "a grab has one moment"),
-        ("S1,P1,grab,2020-04-21T09:30,,1", "has 6 cells where the first line names 7 columns"),
-        ("S1,P1,grab,2020-04-21T09:30,,1,wet, cold", "has 8 cells where the first line names 7 columns"),
-        ('S1,P1,grab,2020-04-21T09:30,,1,"open', "Close it in the same line"),
-    ],
-)
-def test_a_field_book_line_that_cannot_be_used_says_why(read, line, told):
-    rejected = read(book=BOOK + line + "\n", sheet=SHEET).rejected
-    row = only(rejected)
-    assert told in row["reason"]
-    assert (row["path"], row["line"], row["text"]) == ("samples/book_1.csv", 2, line)
+USELESS_BOOK_LINES = [
+    (",P1,grab,2020-04-21T09:30,,1,", "Column sample is empty"),
+    ("S1,P9,grab,2020-04-21T09:30,,1,", "'P9' is no plot of plots.csv; known are P1, P2"),
+    ("S1,P1,bucket,2020-04-21T09:30,,1,", "'bucket' is not one of grab, discrete, flow_composite, time_composite"),
+    ("S1,P1,grab,,,1,", "Column from is empty"),
+    ("S1,P1,grab,21.04.2020 09:30,,1,", "Column from: '21.04.2020 09:30' is no time"),
+    ("S1,P1,grab,2020-02-30T09:30,,1,", "Column from: '2020-02-30T09:30' is no time"),
+    ("S1,P1,grab,2020-04-21T24:30,,1,", "Column from: '2020-04-21T24:30' is no time"),
+    ("S1,P1,flow_composite,2020-04-21T09:30,soon,1,", "Column to: 'soon' is no time"),
+    ("S1,P1,time_composite,2020-04-21T09:30,,1,", "a composite needs the end of its window"),
+    ("S1,P1,flow_composite,2020-04-21T09:30,2020-04-21T09:30,1,", "a window ends after it begins"),
+    ("S1,P1,flow_composite,2020-04-21T09:30,2020-04-20T09:30,1,", "a window ends after it begins"),
+    ("S1,P1,grab,2020-04-21T09:30,2020-04-22T09:30,1,", "a grab has one moment"),
+    ("S1,P1,grab,2020-04-21T09:30,,1", "has 6 cells where the first line names 7 columns"),
+    ("S1,P1,grab,2020-04-21T09:30,,1,wet, cold", "has 8 cells where the first line names 7 columns"),
+    ('S1,P1,grab,2020-04-21T09:30,,1,"open', "Close it in the same line"),
+]
 
 
-@pytest.mark.parametrize(
-    ("cells", "told"),
-    [
-        ({"sample": ""}, "Column sample is empty"),
-        ({"sample": "S9"}, "'S9' stands in no field book"),
-        ({"analyte": "gold"}, "'gold' is not one of site.yaml's analytes: nitrate_n, total_p"),
-        ({"role": "guess"}, "'guess' is not one of result, field_duplicate"),
-        (
-            {"qualifier": "~"},
-            "'~' is not known; allowed are nothing, and <, ND, U, BDL (less than the detection limit); ",
-        ),
-        ({"unit": "grains"}, "'grains' is not known for nitrate_n; known are mg/L, ug/L, "),
-        ({"unit": "mg/L as P"}, "each alone or followed by as N or as NO3 or as NO3-N"),
-        ({"unit": "mg/L as N", "analyte": "total_p"}, "'mg/L as N' is not known for total_p; known are mg/L"),
-        ({"unit": ""}, "'' is not known for nitrate_n"),
-        ({"value": ""}, "Column value is empty"),
-        ({"value": "high"}, "Column value: 'high' is no number"),
-        ({"value": "nan"}, "Column value: 'nan' is no number"),
-        ({"value": "1e999"}, "Column value: '1e999' is no number"),
-        ({"value": "1_0"}, "Column value: '1_0' is no number"),
-        ({"value": "<0.2"}, "'less than' goes into the column qualifier"),
-        ({"value": '"8,4"'}, "Write digits with a decimal point"),
-        ({"detection_limit": "low"}, "Column detection_limit: 'low' is no number"),
-        ({"value": "-0.1"}, "'-0.1' is negative"),
-        ({"detection_limit": "-0.1"}, "'-0.1' is negative"),
-        ({"qualifier": "<", "value": "", "detection_limit": ""}, "enter it in the column detection_limit"),
-        ({"qualifier": "ND", "value": "0", "detection_limit": ""}, "enter it in the column detection_limit"),
-    ],
-)
-def test_a_laboratory_line_that_cannot_be_used_says_why(read, cells, told):
-    line = lab_line(**cells)
-    row = only(read(sheet=SHEET + line).rejected)
+@functools.cache
+def _refused_of(book_lines: tuple[str, ...], sheet_lines: tuple[str, ...]) -> pd.DataFrame:
+    """What is refused of field book and laboratory sheet; every line stands or falls by itself, so one reading tells of all."""
+    with tempfile.TemporaryDirectory() as folder:
+        book = write(
+            Path(folder), "samples/book_1.csv", BOOK + "".join(line + "\n" for line in book_lines or (GRAB[:-1],))
+        )
+        sheet = write(Path(folder), "lab/sheet_1.csv", SHEET + "".join(sheet_lines))
+        return sample_results(SITE, Path(folder), [book], [sheet]).rejected
+
+
+@pytest.mark.parametrize(("number", "line_and_told"), list(enumerate(USELESS_BOOK_LINES)))
+def test_a_field_book_line_that_cannot_be_used_says_why(number, line_and_told):
+    line, told = line_and_told
+    row = only(_refused_of(tuple(line for line, _ in USELESS_BOOK_LINES), ()).query("line == @number + 2"))
     assert told in row["reason"]
-    assert (row["path"], row["line"], row["text"]) == ("lab/sheet_1.csv", 2, line.rstrip("\n"))
+    assert (row["path"], row["text"]) == ("samples/book_1.csv", line)
+
+
+USELESS_LABORATORY_CELLS = [
+    ({"sample": ""}, "Column sample is empty"),
+    ({"sample": "S9"}, "'S9' stands in no field book"),
+    ({"analyte": "gold"}, "'gold' is not one of site.yaml's analytes: nitrate_n, total_p"),
+    ({"role": "guess"}, "'guess' is not one of result, field_duplicate"),
+    (
+        {"qualifier": "~"},
+        "'~' is not known; allowed are nothing, and <, ND, U, BDL (less than the detection limit); ",
+    ),
+    ({"unit": "grains"}, "'grains' is not known for nitrate_n; known are mg/L, ug/L, "),
+    ({"unit": "mg/L as P"}, "each alone or followed by as N or as NO3 or as NO3-N"),
+    ({"unit": "mg/L as N", "analyte": "total_p"}, "'mg/L as N' is not known for total_p; known are mg/L"),
+    ({"unit": ""}, "'' is not known for nitrate_n"),
+    ({"value": ""}, "Column value is empty"),
+    ({"value": "high"}, "Column value: 'high' is no number"),
+    ({"value": "nan"}, "Column value: 'nan' is no number"),
+    ({"value": "1e999"}, "Column value: '1e999' is no number"),
+    ({"value": "1_0"}, "Column value: '1_0' is no number"),
+    ({"value": "<0.2"}, "'less than' goes into the column qualifier"),
+    ({"value": '"8,4"'}, "Write digits with a decimal point"),
+    ({"detection_limit": "low"}, "Column detection_limit: 'low' is no number"),
+    ({"value": "-0.1"}, "'-0.1' is negative"),
+    ({"detection_limit": "-0.1"}, "'-0.1' is negative"),
+    ({"qualifier": "<", "value": "", "detection_limit": ""}, "enter it in the column detection_limit"),
+    ({"qualifier": "ND", "value": "0", "detection_limit": ""}, "enter it in the column detection_limit"),
+]
+
+
+@pytest.mark.parametrize(("number", "cells_and_told"), list(enumerate(USELESS_LABORATORY_CELLS)))
+def test_a_laboratory_line_that_cannot_be_used_says_why(number, cells_and_told):
+    _, told = cells_and_told
+    lines = tuple(lab_line(**cells) for cells, _ in USELESS_LABORATORY_CELLS)
+    row = only(_refused_of((), lines).query("line == @number + 2"))
+    assert told in row["reason"]
+    assert (row["path"], row["text"]) == ("lab/sheet_1.csv", lines[number].rstrip("\n"))
 
 
 def test_a_line_that_is_refused_gives_no_result(read):
