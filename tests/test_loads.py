@@ -768,6 +768,19 @@ def test_shares_of_variance_make_up_the_whole(seed):
     np.testing.assert_allclose(totals, 1.0, atol=1e-12)
 
 
+def test_what_concentration_has_from_flow_that_is_not_known_is_the_gaps_doing():
+    hours = filled([100.0, 100.0])
+    moved = 10 * draws("gap")
+    followed = np.broadcast_to(np.exp(-moved / 50), (ENSEMBLE_MEMBERS, 2)).astype(np.float32)
+    given = ensemble(hours)
+    given = dataclasses.replace(given, members=10 * followed, members_without_laboratory=10 * followed, followed=followed)
+    made = computed(hours, [given], flow_members=members_of(hours, moved))
+    assert shares(made)["gap_filling"] == pytest.approx(1.0)
+    loads = ((100 + moved) * 10 * followed).sum(axis=1) / 1e6 / AREA_HA["P1"]
+    sd = made.budget.set_index("source")["sd_kg_ha"]["gap_filling"]
+    assert sd == pytest.approx(loads.std(), rel=0.05)
+
+
 def test_standard_deviations_are_in_kg_per_ha():
     # By hand: 2 % of 200 L at 10 mg/L are 40 mg.
     budget = one_source("calibration").budget.set_index("source")["sd_kg_ha"]

@@ -405,11 +405,12 @@ def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
     receiving = bench.frame("receiving_water_results", site, near)
     hours = bench.frame("hourly_flow", site, [year])
     results = rows_in_reach(_drainage_results(bench, site, year), site, year)
+    flow_members = bench.frame("flow_members", site, [year])
     loads = bench.stages.loads(
-        bench.stages.concentration_members(results, around, site, year, receiving),
+        bench.stages.concentration_members(results, around, site, year, receiving, flow_members),
         hours,
         bench.frame("metered_hours", site, [year]),
-        bench.frame("flow_members", site, [year]),
+        flow_members,
         bench.frame("events", site, [year]),
         site,
         year,

@@ -121,7 +121,7 @@ def sampling_advice(
         )
         receiving = lake.frame(table("receiving_water_results"), site.site, near)
         flow = next(flow_ensembles(here, metered, drawn, site, year), None)
-        ensembles = concentration_members(results, around, of_one, year, receiving)
+        ensembles = concentration_members(results, around, of_one, year, receiving, drawn)
         concentration = next((each for each in ensembles if each.plot == plot), None)
         known = None if flow is None or concentration is None else year_of(flow, concentration, site, year)
         if known is None:

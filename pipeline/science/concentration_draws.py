@@ -29,16 +29,24 @@ HALF = ENSEMBLE_MEMBERS // 2
 
 @dataclass(frozen=True)
 class LogMembers:
-    """Draws of hourly logarithms, shape (members, hours), and the same had the laboratory made none of its errors."""
+    """Draws of hourly logarithms, shape (members, hours).
+
+    Attributes:
+        members: the draws.
+        without_laboratory: the same had the laboratory made none of its errors.
+        moved: what of them drawn regressors make; none where regressors are known.
+    """
 
     members: Singles
     without_laboratory: Singles
+    moved: Singles | None
 
 
 def draw(fitted: Fitted, number: int, shared: Floats, generator: np.random.Generator) -> LogMembers:
     """Equally likely histories of the wanted hours of one series.
 
     Members come in pairs of opposite deviations, a half of the ensemble apart, so that their mean logarithm is the conditional mean.
+    Where regressors are drawn too (`Series.beside`), each member is conditioned on the results under its own, at the mean coefficients.
 
     Args:
         fitted: estimated series.
@@ -52,6 +60,7 @@ def draw(fitted: Fitted, number: int, shared: Floats, generator: np.random.Gener
     hours = np.arange(first, last)
     members = np.empty((ENSEMBLE_MEMBERS, hours.size), dtype=np.float32)
     without = np.empty_like(members)
+    all_moved = None if state.series.beside is None else np.empty_like(members)
     wanted = design[first:last].T.astype(np.float32)
     own_sd = np.sqrt(np.maximum(results.sd**2 - results.shared_sd**2, 0.0))
     each = HALF // len(fitted.memories)
@@ -62,6 +71,12 @@ def draw(fitted: Fitted, number: int, shared: Floats, generator: np.random.Gener
         values = results.log_value[:, np.newaxis]
         if fitted.unbounded[place]:
             values = _with_bounds_drawn(state, fitted.unbounded[place][number], prior, 2 * each, generator)
+        moved = state.series.moved(solved.mean(prior)[0], np.r_[rows, opposite])
+        moved_said = np.zeros((1, 1))
+        if moved is not None and all_moved is not None:
+            moved_said = _mean_moved(moved, results.mean_of, first, last)
+            values = values - moved_said
+            all_moved[np.r_[rows, opposite]] = moved
         told = (prior.precision @ prior.mean)[:, np.newaxis]
         mean = solved.response(prior, values - state.tangent.offset[:, np.newaxis], told, np.zeros((1, 1)))
         errors = own_sd[:, np.newaxis] * generator.standard_normal((own_sd.size, each))
@@ -84,15 +99,18 @@ def draw(fitted: Fitted, number: int, shared: Floats, generator: np.random.Gener
             away += free[part]
         said, said_away, said_errors = (_said(state.tangent, drawn, solved) for drawn in (mean, deviation, laboratory))
         for of, sign, half in ((rows, 1, slice(0, each)), (opposite, -1, slice(each, 2 * each))):
-            # Without bounds all members have one conditional mean, else each has its own.
+            # Without bounds and drawn regressors all members have one conditional mean, else each has its own.
             middle = centre if len(centre) == 1 else centre[half]
             target = (said if len(centre) == 1 else said[:, half]) + state.tangent.offset[:, np.newaxis]
+            if moved is not None:
+                middle = middle + moved[half]
+                target = target + moved_said[:, half]
             for made, errors_h, errors_said in ((members, 0.0, 0.0), (without, of_errors, said_errors)):
                 log = np.clip(middle + sign * (away - errors_h), *state.series.bounds)
                 onto = np.clip(target + sign * (said_away - errors_said), *state.series.bounds)
                 _moved_onto(log, results.mean_of, onto, first, last)
                 made[of] = log
-    return LogMembers(members, without)
+    return LogMembers(members, without, all_moved)
 
 
 def _free_histories(memory: Memory, count: int, hours: int, generator: np.random.Generator) -> list[Singles]:
@@ -126,6 +144,14 @@ def _said(tangent: Tangent, drawn: tuple[Floats, Floats], solved: Solved) -> Flo
     """What drawn coefficients and states make of each result, shape (n, m)."""
     coefficients, states = drawn
     return tangent.design @ coefficients + mean_at(tangent.blocks, states, solved.system)
+
+
+def _mean_moved(moved: Singles, points: Points, first: int, last: int) -> Floats:
+    """Weighted means under each result of what moves hours of members, shape (n, m); hours that are not wanted do not move."""
+    begin = np.flatnonzero(np.diff(points.observation, prepend=-1))
+    weight = np.where((points.hour >= first) & (points.hour < last), points.weight, 0.0)
+    hour = np.clip(points.hour - first, 0, last - first - 1)
+    return np.add.reduceat(moved[:, hour].T * weight[:, np.newaxis], begin, axis=0)
 
 
 def _with_bounds_drawn(

@@ -28,6 +28,7 @@ from pipeline.science.exponential_memory import PARTS, Between, Memory
 from pipeline.science.log_results import LogResults, Tangent, mean_at
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Indices = NDArray[np.int64]
 
 MEMORY_PRIOR = np.log([0.15, 24 * 20.0, 0.05, 18.0, 1.0])
@@ -58,12 +59,23 @@ class Series:
         results: one at least.
         design: regressors of every hour, shape (hours, p).
         first, last: hours that are wanted, and the first not wanted any more.
+        beside: how far regressors of each member lie from those of the series in the wanted hours, where what they follow from is not
+            known, shape (members, last - first, k); none where it is known.
+        beside_column: the first of the k regressors in `design`.
     """
 
     results: LogResults
     design: Floats
     first: int
     last: int
+    beside: Singles | None = None
+    beside_column: int = 0
+
+    def moved(self, coefficients: Floats, members: Indices) -> Singles | None:
+        """By how much that moves the logarithm of some members, shape (members, hours)."""
+        if self.beside is None:
+            return None
+        return sum_over_last(self.beside[members], coefficients[self.beside_column :])
 
     @property
     def bounds(self) -> tuple[float, float]:
@@ -74,6 +86,17 @@ class Series:
     def ends(self) -> Indices:
         """Hours that need a state even where no result touches them."""
         return np.array([0, self.first, self.last - 1, len(self.design) - 1])
+
+
+def sum_over_last(values: Singles, weights: Floats) -> Singles:
+    """Weighted sum over the last axis, weights beyond its length left out.
+
+    By hand: the linear algebra library's last digit depends on the number of threads.
+    """
+    made = np.zeros(values.shape[:-1], dtype=np.float32)
+    for number in range(values.shape[-1]):
+        made += values[..., number] * np.float32(weights[number])
+    return made
 
 
 @dataclass

@@ -11,11 +11,14 @@ it rises or falls, and how much drained in the last month (a store that empties)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.signal import lfilter
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 HOURS_A_YEAR = 8766.0
 TRICKLE = 0.05
@@ -23,6 +26,9 @@ TRICKLE = 0.05
 RECENT_HOURS = 120.0
 RISE_HOURS = 24.0
 STORE_HOURS = 720.0
+STORE = 3
+"""Number of the store among the regressors."""
+MEMORIES = (RECENT_HOURS, RISE_HOURS, STORE_HOURS)
 COMMON_SD: Floats = np.array([1.0, 0.3, 0.3, 0.12, 0.12, 0.1, 0.25, 0.25, 0.15, 0.25])
 """Standard deviation of what coefficients of all plots have in common, about 0: level (counted from the results' mean), season and trend,
 then flow, peak, rise, store."""
@@ -35,19 +41,65 @@ TREATMENT_SD = (0.2, 0.1)
 def flow_drivers(net_l: ArrayLike) -> Floats:
     """Regressors that follow from the flow alone, shape (h, 4): flow, peak, rise, store.
 
+    Water that runs back is no trickle: it is water that had left, most of it while much did. Its hour has the mean of all hours that
+    drain, weighted by their volume, but for the store; for the hours that follow nothing ran.
+
     Args:
-        net_l: hourly net flow in order of time, L, not-a-number where it is not known, shape (h,). Water that runs back counts as none;
-            an hour that is not known as the mean of those that are.
+        net_l: hourly net flow in order of time, L, not-a-number where it is not known, shape (h,). An hour that is not known counts as
+            the mean of those that are.
     """
-    net = np.maximum(np.asarray(net_l, dtype=float), 0.0)
-    known = np.isfinite(net)
-    mean = float(net[known].mean()) if known.any() else 0.0
+    net = np.asarray(net_l, dtype=float)
+    mean = _mean_outflow(net)
     if mean <= 0:
         return np.zeros((net.size, 4))
-    ratio = np.where(known, net, mean) / mean
+    ratio = _ratio(net, mean)
+    drivers = _drivers(ratio, [_faded(ratio, hours, _at_first(ratio)) for hours in MEMORIES])
+    drivers[net < 0, :STORE] = _of_what_left(drivers, net)
+    return drivers
+
+
+def drivers_beside(net_l: ArrayLike, first: int, histories: ArrayLike) -> Singles:
+    """How far the regressors of histories of the flow lie from those of the flow itself, shape (m, k, 4).
+
+    Args:
+        net_l: as of `flow_drivers`.
+        first: the hour in which histories begin; before it all are the flow itself.
+        histories: likewise, L, shape (m, k).
+    """
+    net, drawn = np.asarray(net_l, dtype=float), np.asarray(histories, dtype=float)
+    mean = _mean_outflow(net)
+    if mean <= 0:
+        return np.zeros((*drawn.shape, 4), dtype=np.float32)
+    hours = slice(first, first + drawn.shape[1])
+    ratio, of_drawn = _ratio(net, mean), _ratio(drawn, mean)
+    of_drawn_faded = []
+    for memory in MEMORIES:
+        before = _faded(ratio[:first], memory, _at_first(ratio))[-1] if first else _at_first(ratio)
+        of_drawn_faded.append(_faded(of_drawn, memory, before))
+    beside, given = _drivers(of_drawn, of_drawn_faded), flow_drivers(net)
+    beside[drawn < 0, :STORE] = _of_what_left(given, net)
+    return np.asarray(beside - given[hours], dtype=np.float32)
+
+
+def _mean_outflow(net_l: Floats) -> float:
+    known = np.isfinite(net_l)
+    return float(np.maximum(net_l[known], 0.0).mean()) if known.any() else 0.0
+
+
+def _ratio(net_l: Floats, mean: float) -> Floats:
+    return np.asarray(np.where(np.isfinite(net_l), np.maximum(net_l, 0.0) / mean, 1.0))
+
+
+def _drivers(ratio: Floats, faded: Sequence[Floats]) -> Floats:
     now = np.log(ratio + TRICKLE)
-    recent, day, store = (np.log(_faded(ratio, hours) + TRICKLE) for hours in (RECENT_HOURS, RISE_HOURS, STORE_HOURS))
-    return np.column_stack([now, np.maximum(now - recent, 0.0), now - day, store])
+    recent, day, store = (np.log(each + TRICKLE) for each in faded)
+    return np.stack([now, np.maximum(now - recent, 0.0), now - day, store], axis=-1)
+
+
+def _of_what_left(drivers: Floats, net_l: Floats) -> Floats:
+    """Mean regressors before the store, weighted by volume, shape (3,); one hour that drains at least."""
+    drains = net_l > 0
+    return np.asarray(np.average(drivers[drains, :STORE], axis=0, weights=net_l[drains]), dtype=float)
 
 
 def season_drivers(hour_of_year: ArrayLike, hours_from_middle: ArrayLike) -> Floats:
@@ -69,8 +121,13 @@ def season_drivers(hour_of_year: ArrayLike, hours_from_middle: ArrayLike) -> Flo
     )
 
 
-def _faded(values: Floats, hours: float) -> Floats:
-    """Mean of the past, older values counting less: a linear reservoir's outflow, begun at the first day's mean."""
+def _at_first(values: Floats) -> float:
+    """What a memory begins with: the first day's mean."""
+    return float(values[:24].mean())
+
+
+def _faded(values: Floats, hours: float, before: float) -> Floats:
+    """Mean of the past along the last axis, older values counting less: a linear reservoir's outflow, which was `before`."""
     new = -np.expm1(-1 / hours)
-    begun = float(values[:24].mean())
-    return np.asarray(lfilter([new], [1.0, new - 1.0], values, zi=[begun * (1 - new)])[0])
+    begun = np.full((*values.shape[:-1], 1), before * (1 - new))
+    return np.asarray(lfilter([new], [1.0, new - 1.0], values, zi=begun)[0])

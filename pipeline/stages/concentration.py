@@ -40,7 +40,7 @@ class ConcentrationEnsemble:
     Attributes:
         plot, analyte: names.
         hour_start: the year's hours of `hourly_flow`, UTC, shape (h,).
-        mg_l: mean of the members, not-a-number without results, shape (h,).
+        mg_l: mean of the members, weighted by their outflow where flow was not metered; not-a-number without results, shape (h,).
         members: equally likely histories, mg/L, shape (members, h).
         members_without_laboratory: each as it would be had the laboratory made none of its errors.
         basis: where each hour's number comes from, a code of the table `concentration`, shape (h,).
@@ -49,6 +49,7 @@ class ConcentrationEnsemble:
         as_left: mg/L of that water by the account of what left last, in doubt, shape (members, b).
         as_left_undoubted: the same if the account were right.
         receiving_water: mg/L of that water if it is the receiving water's, none where no result tells, shape (members, b).
+        followed: factor on each member for its flow being another than the reported one, shape (members, h); none where all was metered.
     """
 
     plot: str
@@ -63,10 +64,16 @@ class ConcentrationEnsemble:
     as_left: NDArray[np.float32]
     as_left_undoubted: NDArray[np.float32]
     receiving_water: NDArray[np.float32] | None
+    followed: NDArray[np.float32] | None = None
 
 
 def concentration_members(
-    results: pd.DataFrame, hours: pd.DataFrame, site: Site, year: int, receiving: pd.DataFrame | None = None
+    results: pd.DataFrame,
+    hours: pd.DataFrame,
+    site: Site,
+    year: int,
+    receiving: pd.DataFrame | None = None,
+    flow_members: pd.DataFrame | None = None,
 ) -> Iterator[ConcentrationEnsemble]:
     """Equally likely histories of the concentration of every plot and analyte in one water year.
 
@@ -76,6 +83,10 @@ def concentration_members(
     share what they tell of the regression, the more so the fewer results they have. Members carry what is not known of
     deviations, coefficients, the process and the laboratory's errors; those of a batch are common to its results.
 
+    Where the flow was not metered, a member of the concentration follows the member of the flow at the same place in the list: a history
+    in which the gap holds a peak has that peak's dilution. The reported concentration of such an hour is the mean over members
+    weighted by their outflow, so that concentration times volume is the load.
+
     Source: see science/concentration_model.py.
 
     Args:
@@ -84,6 +95,7 @@ def concentration_members(
         site: analytes, plots, treatments, policies, standard time.
         year: the water year.
         receiving: rows of `receiving_water_results`.
+        flow_members: rows of `flow_members` of the year; without them the flow counts as known.
 
     Yields:
         Analytes in order of name, plots in order of name within each, so that one analyte's model is held at a time. A plot and
@@ -93,7 +105,8 @@ def concentration_members(
     if grid is None:
         return
     flow = {str(plot): rows.sort_values("hour_start") for plot, rows in hours.groupby("plot", sort=True)}
-    of_plot = {plot: PlotFlow.of(rows, grid, site, plot) for plot, rows in flow.items()}
+    drawn = {} if flow_members is None else {str(plot): rows for plot, rows in flow_members.groupby("plot", sort=True)}
+    of_plot = {plot: PlotFlow.of(rows, drawn.get(plot), grid, site, plot) for plot, rows in flow.items()}
     ditch = _Ditch(receiving, grid, site, year)
     for analyte in sorted(site.analytes):
         model = _model(results[results["analyte"] == analyte], of_plot, grid, site)
@@ -141,7 +154,8 @@ def _model(results: pd.DataFrame, of_plot: Mapping[str, PlotFlow], grid: Grid, s
     for plot in said:
         each = lists[plot].take(kept[plot])
         centred = LogResults(each.mean_of, each.log_value - level, each.sd, each.bound, each.shared_sd)
-        series.append(Series(centred, design[plot], grid.first, grid.last))
+        beside = of_plot[plot].drivers_beside(grid)
+        series.append(Series(centred, design[plot], grid.first, grid.last, beside, of_plot[plot].season.shape[1]))
     return _Model(said, fit(series, common, own), level, grid)
 
 
@@ -175,6 +189,7 @@ def _ensemble(
     said = model.said.get(plot)
     shape = (ENSEMBLE_MEMBERS, flow.number.size)
     members = without = np.full(shape, np.nan, dtype=np.float32)
+    followed = None
     if said is not None and model.fitted is None:
         members, without = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
     elif said is not None and model.fitted is not None:
@@ -187,6 +202,7 @@ def _ensemble(
         level = np.float32(model.level)
         at = flow.number - model.grid.first
         members, without = (np.exp(each[:, at] + level) for each in (drawn.members, drawn.without_laboratory))
+        followed = None if drawn.moved is None else np.exp(drawn.moved[:, at])
     net = flow.net_l[flow.number]
     receiving = None if said is None else ditch.members(plot, analyte, flow)
     back = backward_water(net, members, without, receiving, (site.site, plot, analyte, str(year)))
@@ -198,7 +214,7 @@ def _ensemble(
         plot=plot,
         analyte=analyte,
         hour_start=flow.hour_start,
-        mg_l=members.mean(axis=0, dtype=np.float64),
+        mg_l=_reported(members, flow),
         members=members,
         members_without_laboratory=without,
         basis=_basis(said, flow, site),
@@ -207,7 +223,21 @@ def _ensemble(
         as_left=back.as_left,
         as_left_undoubted=back.undoubted,
         receiving_water=back.receiving,
+        followed=followed,
     )
+
+
+def _reported(members: NDArray[np.float32], flow: PlotFlow) -> Floats:
+    """Mean concentration of the year's hours, mg/L; weighted by outflow where members of the flow differ."""
+    mean = members.mean(axis=0, dtype=np.float64)
+    place = np.searchsorted(flow.number, flow.filled)
+    drains = flow.net_l[flow.filled] > 0
+    place, outflow = place[drains], np.maximum(flow.filled_l[:, drains], 0.0)
+    # One draw that drains at all is enough for a mean.
+    some = outflow.sum(axis=0, dtype=np.float64)
+    product = np.add.reduce(outflow * members[:, place], axis=0, dtype=np.float64)
+    mean[place] = np.divide(product, some, out=mean[place], where=some > 0)
+    return mean
 
 
 def _basis(said: pd.DataFrame | None, flow: PlotFlow, site: Site) -> NDArray[np.object_]:
@@ -245,15 +275,15 @@ def _outside_flows_sampled(net_l: Floats, flow: PlotFlow, said: pd.DataFrame | N
 
 def concentration_rows(ensemble: ConcentrationEnsemble) -> pd.DataFrame:
     """Rows of `concentration` of one plot and analyte, in order of time."""
-    bounds = interval_90(ensemble.mg_l, ensemble.members)
+    bounds = interval_90(ensemble.members.mean(axis=0, dtype=np.float64), ensemble.members)
     return pd.DataFrame(
         {
             "plot": ensemble.plot,
             "analyte": ensemble.analyte,
             "hour_start": ensemble.hour_start.to_numpy(),
             "mg_l": ensemble.mg_l,
-            "mg_l_p05": np.maximum(bounds[0], 0.0),
-            "mg_l_p95": bounds[1],
+            "mg_l_p05": np.maximum(np.minimum(bounds[0], ensemble.mg_l), 0.0),
+            "mg_l_p95": np.maximum(bounds[1], ensemble.mg_l),
             "basis": ensemble.basis,
         }
     ).astype({"hour_start": "datetime64[us, UTC]"})

@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 
 from pipeline.science.concentration_draws import HALF
 from pipeline.science.conditioned_series import Points
-from pipeline.science.ensemble import seed_of
-from pipeline.science.flow_drivers import flow_drivers, season_drivers
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of
+from pipeline.science.flow_drivers import drivers_beside, flow_drivers, season_drivers
 from pipeline.science.log_results import LogResults
 from pipeline.site import Site
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Indices = NDArray[np.int64]
 
 HOUR = pd.Timedelta(hours=1)
@@ -76,6 +77,8 @@ class PlotFlow:
         season: a constant, two harmonics of the year and a trend, of all hours in reach.
         flow: regressors that follow from the flow.
         treatment: of each hour in reach, as a number; 0 for none.
+        filled: hours of the year whose flow is known by its members only, ascending.
+        filled_l: these, L, shape (members, filled).
     """
 
     net_l: Floats
@@ -84,10 +87,12 @@ class PlotFlow:
     season: Floats
     flow: Floats
     treatment: Indices
+    filled: Indices
+    filled_l: Singles
 
     @classmethod
-    def of(cls, rows: pd.DataFrame, grid: Grid, site: Site, plot: str) -> PlotFlow:
-        """Of a plot's rows of `hourly_flow`, in order of time."""
+    def of(cls, rows: pd.DataFrame, drawn: pd.DataFrame | None, grid: Grid, site: Site, plot: str) -> PlotFlow:
+        """Of a plot's rows of `hourly_flow`, in order of time, and of `flow_members` of the year."""
         number = grid.number(rows["hour_start"]).astype(np.int64)
         net = np.full(grid.hours, np.nan)
         inside = (number >= 0) & (number < grid.hours)
@@ -107,7 +112,29 @@ class PlotFlow:
                 treatment[(hour >= since) & (hour < until)] = 1 + names.index(row.treatment)
         this_year = (number >= grid.first) & (number < grid.last)
         year_hours = rows["hour_start"][this_year].reset_index(drop=True)
-        return cls(net, year_hours, number[this_year], season, flow_drivers(net), treatment)
+        filled, filled_l = _members_of(drawn, grid, net)
+        return cls(net, year_hours, number[this_year], season, flow_drivers(net), treatment, filled, filled_l)
+
+    def drivers_beside(self, grid: Grid) -> Singles | None:
+        """How far what members' flows tell lies from what the flow tells, in the year's hours; none where all of it was metered."""
+        if self.filled.size == 0:
+            return None
+        histories = np.repeat(self.net_l[np.newaxis, grid.first : grid.last], ENSEMBLE_MEMBERS, axis=0)
+        histories[:, self.filled - grid.first] = self.filled_l
+        return drivers_beside(self.net_l, grid.first, histories)
+
+
+def _members_of(drawn: pd.DataFrame | None, grid: Grid, net_l: Floats) -> tuple[Indices, Singles]:
+    """Hours of the year that have members, ascending, and these, shape (members, hours)."""
+    if drawn is None or drawn.empty:
+        return np.empty(0, dtype=np.int64), np.empty((ENSEMBLE_MEMBERS, 0), dtype=np.float32)
+    drawn = drawn.sort_values("hour_start")
+    number = grid.number(drawn["hour_start"]).astype(np.int64)
+    inside = (number >= grid.first) & (number < grid.last)
+    inside[inside] = np.isfinite(net_l[number[inside]])
+    lists = drawn["net_l"].to_numpy()[inside]
+    filled = np.stack(list(lists)).T if lists.size else np.empty((ENSEMBLE_MEMBERS, 0))
+    return number[inside], np.asarray(filled, dtype=np.float32)
 
 
 def log_results(rows: pd.DataFrame, flow: PlotFlow, least: float, site: Site) -> LogResults:

@@ -114,7 +114,8 @@ def loads(
 ) -> Loads:
     """Volumes, loads and their uncertainty in one water year, by day, month, year, event and treatment.
 
-    The reported load is the sum over hours of hourly mean flow times hourly mean concentration: what ran back in carries back what
+    The reported load is the sum over hours of hourly mean flow times hourly mean concentration (where flow was not metered, the mean
+    over members weighted by their outflow): what ran back in carries back what
     it carried out, so no water counts twice. Its interval (90 %) comes from members: each is a history of the flow times a history of
     the concentration, hour by hour, summed over the period; the 5th and 95th percentiles of the sums are moved by what chance has
     set their mean off the reported load (JCGM 101:2008, 7.7). Errors that hours share (a calibration, a meter's error curve, a gap
@@ -206,6 +207,7 @@ class _Concentration:
         mg_l: mean; not-a-number where it is not known.
         members, without_laboratory: 0 where it is not known.
         extrapolated: whether the hour's flow lies outside those sampled.
+        followed: factor on members for their flow being another than the reported one; none where all was metered.
         doubt: what members of hours in which water ran back have over those of the account of what left; elsewhere 0.
         as_left_mg_l, receiving_water_mg_l: mean of the water that ran back under either policy, 0 where none did; not-a-number where
             it is not told.
@@ -215,6 +217,7 @@ class _Concentration:
     members: Singles
     without_laboratory: Singles
     extrapolated: NDArray[np.bool_]
+    followed: Singles | None
     doubt: Singles
     as_left_mg_l: Floats
     receiving_water_mg_l: Floats
@@ -252,6 +255,7 @@ class _Concentration:
             members=members,
             without_laboratory=without_laboratory,
             extrapolated=ensemble.extrapolated[at],
+            followed=None if ensemble.followed is None else ensemble.followed[:, at],
             doubt=doubt,
             as_left_mg_l=as_left[at],
             receiving_water_mg_l=receiving[at],
@@ -398,10 +402,21 @@ def _budget(flow: FlowEnsemble, concentration: _Concentration, area_ha: float) -
     whole, exact, doubt = (
         _loads_of(part, net) for part in (concentration.members, concentration.without_laboratory, concentration.doubt)
     )
-    of_concentration = {"sampling": exact - doubt, "laboratory": whole - exact, "backward_water": doubt}
-    milligrams = flow.standard_deviations(weight) | {
-        source: float(np.std(effect, ddof=1)) for source, effect in of_concentration.items()
-    }
+    between_samples, of_gaps = exact, {}
+    if concentration.followed is not None:
+        # What concentration has from the flow that is not known is the gap's doing: with the reported flow it would not be there.
+        apart = concentration.without_laboratory / concentration.followed
+        between_samples = _loads_of(apart, net)
+        following = concentration.followed / concentration.followed.mean(axis=0) * weight.astype(np.float32)
+        of_flow = _loads_of(following, net)
+        of_flow += np.add.reduce(flow.deviation * following[:, flow.filled], axis=1, dtype=np.float64)
+        of_gaps = {"gap_filling": float(np.std(of_flow, ddof=1))}
+    of_concentration = {"sampling": between_samples - doubt, "laboratory": whole - exact, "backward_water": doubt}
+    milligrams = (
+        flow.standard_deviations(weight)
+        | of_gaps
+        | {source: float(np.std(effect, ddof=1)) for source, effect in of_concentration.items()}
+    )
     deviations = {source: float(kg_per_ha(value, area_ha)) for source, value in milligrams.items()}
     shares = variance_shares(deviations)
     return pd.DataFrame(

@@ -87,6 +87,10 @@ def _digest_of(files: list[Path]) -> str:
     return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
 
 
+OWN_CODE = _digest_of([Path(__file__)])
+"""As it was when it was loaded, whatever is written meanwhile."""
+
+
 @functools.cache
 def _code_under(module: str) -> str:
     """Digest of all of the project that a module imports, and of itself."""
@@ -222,6 +226,12 @@ class FilledYear:
     hidden: Flags
     hidden_members: NDArray[np.float32]
 
+    def rows(self, plots: list[str], hours_utc: pd.DatetimeIndex) -> pd.DataFrame:
+        """As rows of `flow_members`."""
+        plot, hour = np.nonzero(self.hidden)
+        named = {"plot": np.array(plots)[plot], "hour_start": hours_utc[hour]}
+        return pd.DataFrame(named | {"net_l": pd.Series(list(self.hidden_members), dtype="object")})
+
     def members(self, plot: int) -> Floats:
         """Histories of a plot's flow, shape (members, hours of year)."""
         made = np.repeat(self.net_l[plot][np.newaxis], self.hidden_members.shape[1], axis=0)
@@ -254,7 +264,7 @@ def of_field(plan: Plan, days: float, kind: str, composites: bool, gaps: bool) -
     """Plot-years and events: truth, estimate, bounds, linear interpolation; kg."""
     options = (plan, days, kind, composites, gaps)
     code = _code_under("pipeline.stages.concentration"), gaps and _code_under("pipeline.stages.hours")
-    kept = _kept("scores") / f"{_digest(options, code, _digest_of([Path(__file__)]))}.pkl"
+    kept = _kept("scores") / f"{_digest(options, code, OWN_CODE)}.pkl"
     if kept.exists():
         return pd.read_pickle(kept)  # type: ignore[no-any-return]
     truth = truth_of(plan)
@@ -285,7 +295,8 @@ def of_field(plan: Plan, days: float, kind: str, composites: bool, gaps: bool) -
             hours["hour_start"] <= truth.hours_utc[min(end + 8784, plan.hours) - 1]
         )
         began = time.process_time()
-        ensembles = list(concentration_members(results, hours[near], site, year))
+        drawn_flow = filled[number_of_year].rows(truth.flow.plots, truth.hours_utc[begin:end]) if gaps else None
+        ensembles = list(concentration_members(results, hours[near], site, year, None, drawn_flow))
         seconds = (time.process_time() - began) / len(ensembles)
         for number, ensemble in enumerate(ensembles):
             flow, true_l, true_mg_l = net[number, begin:end], truth.net_l[number, begin:end], nitrate[number, begin:end]
@@ -310,15 +321,20 @@ def of_field(plan: Plan, days: float, kind: str, composites: bool, gaps: bool) -
             whole = scored(slice(0, flow.size))
             parts = {}
             if gaps:
-                # The flow's error at the true concentration, and the concentration's at the flow as it was filled: together the whole.
-                of_flow, of_concentration = (flows * true_mg_l).sum(axis=1), (drawn * flow).sum(axis=1)
-                between, estimate = (flow * true_mg_l).sum(), reported.sum()
+                # Hours that were metered err by their concentration alone; hidden ones by both, or had the concentration been known.
+                out = hidden[number, begin:end]
                 for name, sums, said, was in (
-                    ("flow", of_flow, between, whole["true"]),
-                    ("concentration", of_concentration, estimate, between),
+                    ("seen", histories[:, ~out], reported[~out], true[~out]),
+                    ("hidden", histories[:, out], reported[out], true[out]),
+                    ("flow", (flows * true_mg_l)[:, out], (flow * true_mg_l)[out], true[out]),
                 ):
-                    low, high = _interval(sums, said)
-                    parts |= {f"{name}_true": was, f"{name}_estimate": said, f"{name}_low": low, f"{name}_high": high}
+                    low, high = _interval(sums.sum(axis=1), said.sum())
+                    parts |= {
+                        f"{name}_true": was.sum(),
+                        f"{name}_estimate": said.sum(),
+                        f"{name}_low": low,
+                        f"{name}_high": high,
+                    }
             annual.append(key | whole | parts | {"seconds": seconds})
             policies = site.policies
             threshold = policies.event_threshold_mm_per_day * truth.flow.area_ha[number] * 1e4 / 24
@@ -346,9 +362,9 @@ def report_parts(days: float, annual: pd.DataFrame, events: pd.DataFrame) -> Non
             days, name, annual.assign(**{each: annual[f"{name}_{each}"] for each in ("true", "estimate", "low", "high")})
         )
     for name, rows in (
-        ("seen", events[events["hidden"] == 0]),
-        ("partly", events[(events["hidden"] > 0) & (events["hidden"] < 1)]),
-        ("hidden", events[events["hidden"] == 1]),
+        ("seen events", events[events["hidden"] == 0]),
+        ("partly hidden", events[(events["hidden"] > 0) & (events["hidden"] < 1)]),
+        ("hidden events", events[events["hidden"] == 1]),
     ):
         _line(days, name, rows)
 
