@@ -356,17 +356,21 @@ def report(days: float, annual: pd.DataFrame, events: pd.DataFrame) -> None:
 
 
 def report_parts(days: float, annual: pd.DataFrame, events: pd.DataFrame) -> None:
-    """Years of which each part alone is in error, and events by the share of their hours that was hidden."""
-    for name in ("flow", "concentration"):
+    """Years' metered and hidden hours, in percent of the year's load, and events by the share of their hours that was hidden."""
+    for name, meaning in (("seen", "seen hours"), ("hidden", "hidden hours"), ("flow", "flow alone")):
+        # All that is not looked at is as it truly was.
+        rest = annual["true"] - annual[f"{name}_true"]
         _line(
-            days, name, annual.assign(**{each: annual[f"{name}_{each}"] for each in ("true", "estimate", "low", "high")})
+            days,
+            meaning,
+            annual.assign(**{each: rest + annual[f"{name}_{each}"] for each in ("estimate", "low", "high")}),
         )
-    for name, rows in (
+    for meaning, rows in (
         ("seen events", events[events["hidden"] == 0]),
         ("partly hidden", events[(events["hidden"] > 0) & (events["hidden"] < 1)]),
         ("hidden events", events[events["hidden"] == 1]),
     ):
-        _line(days, name, rows)
+        _line(days, meaning, rows)
 
 
 def _line(days: float, name: str, rows: pd.DataFrame) -> None:
