@@ -87,8 +87,9 @@ def _digest_of(files: list[Path]) -> str:
     return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
 
 
-OWN_CODE = _digest_of([Path(__file__)])
-"""As it was when it was loaded, whatever is written meanwhile."""
+OWN_CODE = _digest_of([Path(__file__), Path(gap_recovery.__file__)])
+FIELD_CODE = _digest_of(sorted(Path(tests.field.__file__).parent.glob("*.py")))
+"""As they were when they were loaded, whatever is written meanwhile."""
 
 
 @functools.cache
@@ -107,7 +108,7 @@ def _kept(name: str) -> Path:
 
 def truth_of(plan: Plan) -> Truth:
     """The truth of a plan, from the temporary folder where it has been invented before."""
-    folder = _kept(_digest(_digest_of(sorted(Path(tests.field.__file__).parent.glob("*.py"))), plan))
+    folder = _kept(_digest(FIELD_CODE, plan))
     arrays = folder / "truth.npz"
     if not arrays.exists():
         field = simulate(plan)
@@ -242,7 +243,9 @@ class FilledYear:
 
 def filled_years(truth: Truth, hidden: Flags, bounds: list[tuple[int, int, int]]) -> list[FilledYear]:
     """Every year filled by the project's stage, from the temporary folder where it has been filled before."""
-    kept = _kept("flows") / f"{_digest(truth.flow.plan, hidden.sum(), _code_under('pipeline.stages.hours'))}.pkl"
+    kept = (
+        _kept("flows") / f"{_digest(truth.flow.plan, hidden.sum(), FIELD_CODE, _code_under('pipeline.stages.hours'))}.pkl"
+    )
     if not kept.exists():
         measured = gap_recovery.metered(truth.flow, hidden)
         made = []
@@ -264,7 +267,7 @@ def of_field(plan: Plan, days: float, kind: str, composites: bool, gaps: bool) -
     """Plot-years and events: truth, estimate, bounds, linear interpolation; kg."""
     options = (plan, days, kind, composites, gaps)
     code = _code_under("pipeline.stages.concentration"), gaps and _code_under("pipeline.stages.hours")
-    kept = _kept("scores") / f"{_digest(options, code, OWN_CODE)}.pkl"
+    kept = _kept("scores") / f"{_digest(options, code, FIELD_CODE, OWN_CODE)}.pkl"
     if kept.exists():
         return pd.read_pickle(kept)  # type: ignore[no-any-return]
     truth = truth_of(plan)
