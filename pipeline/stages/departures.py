@@ -59,6 +59,7 @@ class _Search:
         self.root = np.where(believed, record.root(), np.nan)
         self.learned = np.isfinite(self.root)
         self.last: Expectation
+        self.kept: list[Relations] = []
 
     def related(self, root: Floats, half: int | None = None) -> Relations:
         """What each source says of each plot."""
@@ -72,8 +73,16 @@ class _Search:
         """Relations learned from the whole record, and from the first and the second half of its flow.
 
         One that was learned across a change lies between what was before and after, and hides it; one of the halves does not know it.
+        They are kept until the record is corrected.
         """
-        return [self.related(self.root, half) for half in (None, 0, 1)]
+        if not self.kept:
+            self.kept = [self.related(self.root, half) for half in (None, 0, 1)]
+        return self.kept
+
+    def _correct(self, plots: list[int], blocks: slice, root: Floats) -> None:
+        """Put right what some plots said; what was learned from it is forgotten."""
+        self.root[plots, blocks] = root
+        self.kept = []
 
     def _lasting(self, plot: int, expected: Expectation) -> float:
         """Persistence of a plot's departures; a lie lasts too, and must not excuse itself."""
@@ -118,7 +127,7 @@ class _Search:
                     "which way the arrow on the meter points, and which of its two wires is on which terminal; then wiring.csv",
                 )
             )
-            self.root[plot, first:end] *= -1.0
+            self._correct([plot], slice(first, end), -self.root[[plot], first:end])
         return found
 
     # Columns of two meters exchanged
@@ -126,9 +135,8 @@ class _Search:
     def exchanged(self) -> list[Finding]:
         """Pairs of meters each of which fits the other's plot."""
         found = []
-        views = self._views()
         for one, other in combinations(range(len(self.root)), 2):
-            pairs = [pair for related in views if (pair := self._exchange(one, other, related)) is not None]
+            pairs = [pair for related in self._views() if (pair := self._exchange(one, other, related)) is not None]
             if not pairs:
                 continue
             first, end, evidence, told = max(pairs, key=lambda pair: pair[2])
@@ -149,8 +157,7 @@ class _Search:
                         others=beside,
                     )
                 )
-            self.root[[one, other], first:end] = self._as_other(one, other)[:, first:end]
-            views = self._views()
+            self._correct([one, other], slice(first, end), self._as_other(one, other)[:, first:end])
         return found
 
     def _as_other(self, one: int, other: int) -> Floats:
@@ -231,7 +238,7 @@ class _Search:
                 break
             block = self._refined(plot, expected, starts, step)
             found.append(self._step_finding(plot, expected, block, step))
-            self.root[plot, block:] *= np.exp(-0.5 * step.change)
+            self._correct([plot], slice(block, None), self.root[[plot], block:] * np.exp(-0.5 * step.change))
         return found
 
     def _log_ratio(self, plot: int, expected: Expectation) -> tuple[Floats, Floats]:

@@ -279,7 +279,7 @@ def _found_silences(
             continue
         ignored = np.vstack([lies, np.zeros_like(lies[:1])])
         ignored[members] = True
-        without = related.combined(ignored)
+        without = related.combined(ignored, tuple(members))
         for runs in _overlaps([[run for run in silences.runs if run.plot == plot] for plot in members]):
             for run, silence in zip(runs, silences.judged_together(runs, without), strict=False):
                 found.setdefault(run, silence)
