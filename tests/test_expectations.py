@@ -14,7 +14,7 @@ from pipeline.lake import open_session
 from pipeline.orchestration.checks import facts
 from pipeline.orchestration.computations import made_tables
 from pipeline.tables import TABLES, Table, table
-from pipeline.tables.declared import NEGATIVE_IS_REAL
+from pipeline.tables.declared.words import NEGATIVE_IS_REAL
 from pipeline.tables.expectations import (
     COLUMNS_IN_ORDER,
     DECLARED_TYPES,

@@ -16,7 +16,7 @@ from pipeline.science.laboratory_precision import (
     standard_uncertainty_mg_l,
 )
 from pipeline.site.analytes import ANALYTES
-from pipeline.tables.declared import PRESERVATION
+from pipeline.tables.declared.samples import PRESERVATION
 
 positive = st.floats(1e-3, 1e3)
 

@@ -21,7 +21,7 @@ Parts = Mapping[str, Any]
 class Cause:
     """One thing that changed.
 
-    `kind` is a word of `CAUSES` in tables/declared.py, or `upstream` where rows of another partition changed. `subject` names
+    `kind` is a word of `CAUSES` in tables/declared/, or `upstream` where rows of another partition changed. `subject` names
     the thing, `change` says what became of it; `about` tells what it concerns: pairs such as ("meter", "M3"), ("plot", "P1") or
     ("file", "logger/east.csv"). `start` and `end` bound the time of a register row, before and after, as far as the origin's own
     period knows them: ISO 8601, None for no bound.

@@ -17,7 +17,8 @@ from pipeline.lake import Lake
 from pipeline.orchestration.history import NOW
 from pipeline.site import Site
 from pipeline.tables import table
-from pipeline.tables.declared import CAUSES, HOW_CHANGED
+from pipeline.tables.declared.history import HOW_CHANGED
+from pipeline.tables.declared.words import CAUSES
 
 HOW_SHORT = {
     "direct": "",

@@ -13,7 +13,7 @@ import pandas as pd
 from pipeline.lake import Lake
 from pipeline.site import Site
 from pipeline.tables import table
-from pipeline.tables.declared import FINDING_KINDS
+from pipeline.tables.declared.meters import FINDING_KINDS
 
 KIND_WORDS = {
     "silence": ("silent meter", "silent meters"),

@@ -14,7 +14,7 @@ from rich.table import Table as TextTable
 from pipeline.orchestration.causes import Cause
 from pipeline.orchestration.plan import Planned
 from pipeline.site import Site
-from pipeline.tables.declared import CAUSES
+from pipeline.tables.declared.words import CAUSES
 
 MOST_FILES = 3
 """Files of one kind that are named one by one."""

@@ -23,7 +23,7 @@ from pipeline.orchestration.checks import CHECKS, CheckBook
 from pipeline.orchestration.freshness import stretches
 from pipeline.site import Site
 from pipeline.tables import table
-from pipeline.tables.declared import NEGATIVE_IS_REAL
+from pipeline.tables.declared.words import NEGATIVE_IS_REAL
 
 if TYPE_CHECKING:
     from pipeline.orchestration.freshness import PartitionState

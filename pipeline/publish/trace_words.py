@@ -21,7 +21,7 @@ from pipeline.publish.trace import Trace, clock_shifts, files, off, rest
 from pipeline.science.units import MG_PER_KG
 from pipeline.site import Site
 from pipeline.stages.trace import MEASURED
-from pipeline.tables.declared import BASIS
+from pipeline.tables.declared.words import BASIS
 
 UNKNOWN = "–"
 MOST_ROWS = 60

@@ -13,7 +13,7 @@ import pandas as pd
 from pipeline.site import Site
 from pipeline.stages.sheets import NO_TIME, Lines, Sheet, instants, place
 from pipeline.tables import table
-from pipeline.tables.declared import PRESERVATION, SAMPLE_KINDS
+from pipeline.tables.declared.samples import PRESERVATION, SAMPLE_KINDS
 
 COMPOSITES = ("flow_composite", "time_composite")
 WATERS = ("drainage", "receiving")

@@ -19,7 +19,7 @@ from pipeline.site.analytes import ANALYTES
 from pipeline.stages.field_book import bottles_by_name
 from pipeline.stages.remarks import look_up, written
 from pipeline.stages.sheets import NO_TIME, Lines, Sheet, instants, numbers, place
-from pipeline.tables.declared import QUALITY_CONTROL_ROLES
+from pipeline.tables.declared.samples import QUALITY_CONTROL_ROLES
 
 LAB_COLUMNS = ("sample", "analyte", "value", "unit")
 OPTIONAL_LAB_COLUMNS = ("qualifier", "detection_limit", "analysed", "batch", "role", "reported", "added")

@@ -16,7 +16,7 @@ from pipeline.site import Calibration, Meter, Site, Wiring
 from pipeline.stages.intake import Readings, Record
 from pipeline.stages.phrases import instant, literal, within, words
 from pipeline.tables import table
-from pipeline.tables.declared import PULSE_QUALITY
+from pipeline.tables.declared.words import PULSE_QUALITY
 from pipeline.tables.schema import SQL_TYPES
 
 CHANCE_OF_RESET = 0.05

@@ -16,7 +16,7 @@ from pipeline.site import Calibration, Meter, Site
 from pipeline.stages.error_curves import error_curve
 from pipeline.stages.phrases import literal, within, words
 from pipeline.stages.pulses import change_points
-from pipeline.tables.declared import PULSE_QUALITY
+from pipeline.tables.declared.words import PULSE_QUALITY
 
 
 class VolumeError(Exception):

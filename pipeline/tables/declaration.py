@@ -1,7 +1,7 @@
 """What a declaration of a table consists of.
 
 Belongs here: the shape of a declaration and the rules that one must obey.
-Does not: the tables themselves (declared.py).
+Does not: the tables themselves (declared/).
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Belongs here: turning a declaration (and what the registers say, as plain `Facts`) into expectations; running them on one
 partition. Great Expectations takes seconds to import and is therefore imported inside the functions that use it.
-Does not: which partitions are checked and what a failure stops (orchestration/), what a column means (declared.py).
+Does not: which partitions are checked and what a failure stops (orchestration/), what a column means (declared/).
 
 A negative net flow is a measurement: no expectation here has a lower bound on `net_l`, `volume_mm` or `load_kg_ha`.
 """

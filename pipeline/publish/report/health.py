@@ -19,7 +19,7 @@ from pipeline.publish.report.reading import Source
 from pipeline.publish.report.record import DAY_MS
 from pipeline.publish.report.words import Said, amount, milliseconds, plain, sheet
 from pipeline.stages.health import LAST_DAYS
-from pipeline.tables.declared import HOW_CHANGED
+from pipeline.tables.declared.history import HOW_CHANGED
 
 
 def checks(source: Source) -> dict[str, Any]:

@@ -29,7 +29,7 @@ from pipeline.publish.report.record import record
 from pipeline.publish.report.words import milliseconds, plain
 from pipeline.publish.report.yearly import analyte_title, yearly
 from pipeline.site import Site
-from pipeline.tables.declared import NEGATIVE_IS_REAL
+from pipeline.tables.declared.words import NEGATIVE_IS_REAL
 
 SCRIPTS = (
     "base",

@@ -14,7 +14,7 @@ import pandas as pd
 from pipeline.publish.report.packing import packed
 from pipeline.publish.report.reading import Source
 from pipeline.publish.report.words import Said, amount, plain, sheet
-from pipeline.tables.declared import BASIS
+from pipeline.tables.declared.words import BASIS
 
 BASES = tuple(BASIS)
 DAY_MS = 86_400_000

@@ -21,7 +21,7 @@ from pipeline.publish.share.markdown import plain, text_table
 from pipeline.publish.share.words import UNKNOWN, number
 from pipeline.site import Policies, Site
 from pipeline.tables import table
-from pipeline.tables.declared import BASIS
+from pipeline.tables.declared.words import BASIS
 
 SECTIONS_OF_DOCSTRINGS = re.compile(r"^(Args|Returns|Raises|Yields):$", re.MULTILINE)
 

@@ -20,7 +20,8 @@ from pipeline.publish.share.markdown import plain, text_table
 from pipeline.site import Person, Site
 from pipeline.site.analytes import ANALYTES
 from pipeline.tables import Table, table
-from pipeline.tables.declared import BASIS, CONCENTRATION_BASIS, NEGATIVE_IS_REAL
+from pipeline.tables.declared.loads import CONCENTRATION_BASIS
+from pipeline.tables.declared.words import BASIS, NEGATIVE_IS_REAL
 
 UNKNOWN = "–"
 MOST_CHANGES = 60
