@@ -41,7 +41,7 @@ def annual_loads(site: Site, raw: Path, copies: Path) -> pd.DataFrame:
     parts = []
     for year in years:
         around = pd.concat([filled[other].hours for other in _near(years, year, 1)], ignore_index=True)
-        ensembles = concentration_members(results, around, site, year)
+        ensembles = concentration_members(results, around, site, year, None, filled[year].members)
         parts.append(
             loads(ensembles, filled[year].hours, metered.hours, filled[year].members, NO_EVENTS, site, year).annual
         )

@@ -40,6 +40,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+import pipeline
 import tests.field
 from pipeline.science.event_rule import event_hours
 from pipeline.science.interpolation import lines_between, statements
@@ -92,12 +93,16 @@ FIELD_CODE = _digest_of(sorted(Path(tests.field.__file__).parent.glob("*.py")))
 """As they were when they were loaded, whatever is written meanwhile."""
 
 
+ROOMS = [["pipeline", "science"], ["pipeline", "stages"], ["pipeline", "site"]]
+
+
 @functools.cache
 def _code_under(module: str) -> str:
-    """Digest of all of the project that a module imports, and of itself."""
-    told = f"import sys, {module}; print(*[each.__file__ for name, each in sorted(sys.modules.items()) if name[:9] == 'pipeline.'])"
-    files = subprocess.run([sys.executable, "-c", told], check=True, capture_output=True, text=True).stdout.split()
-    return _digest_of([Path(file) for file in files])
+    """Digest of all that makes numbers of what a module imports, and of itself."""
+    told = f"import sys, {module}; print(*sorted(name for name in sys.modules if name.split('.')[:2] in {ROOMS}))"
+    names = subprocess.run([sys.executable, "-c", told], check=True, capture_output=True, text=True).stdout.split()
+    files = [Path(pipeline.__file__).parents[1].joinpath(*name.split(".")).with_suffix(".py") for name in names]
+    return _digest_of([file for file in files if file.exists()])
 
 
 def _kept(name: str) -> Path:
