@@ -33,7 +33,7 @@ def test_regressors_of_a_history_are_those_of_a_flow_that_runs_so(first):
     # The same water in another order, so that the mean is the same.
     history[250:400] = net_l[250:400][::-1]
     beside = drivers_beside(net_l, first, np.stack([history[first:], net_l[first:]]))
-    assert beside.shape == (2, 600 - first, 4)
-    np.testing.assert_allclose(beside[0], (flow_drivers(history) - flow_drivers(net_l))[first:], atol=1e-5)
-    assert not beside[1].any()
-    assert not beside[0, : 250 - first].any()
+    assert beside.shape == (4, 2, 600 - first)
+    np.testing.assert_allclose(beside[:, 0].T, (flow_drivers(history) - flow_drivers(net_l))[first:], atol=1e-5)
+    assert not beside[:, 1].any()
+    assert not beside[:, 0, : 250 - first].any()

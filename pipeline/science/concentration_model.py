@@ -60,7 +60,7 @@ class Series:
         design: regressors of every hour, shape (hours, p).
         first, last: hours that are wanted, and the first not wanted any more.
         beside: how far regressors of each member lie from those of the series in the wanted hours, where what they follow from is not
-            known, shape (members, last - first, k); none where it is known.
+            known, shape (k, members, last - first); none where it is known.
         beside_column: the first of the k regressors in `design`.
     """
 
@@ -75,7 +75,12 @@ class Series:
         """By how much that moves the logarithm of some members, shape (members, hours)."""
         if self.beside is None:
             return None
-        return sum_over_last(self.beside[members], coefficients[self.beside_column :])
+        made = np.zeros((members.size, self.beside.shape[2]), dtype=np.float32)
+        for regressor, coefficient in zip(
+            self.beside, coefficients[self.beside_column :].astype(np.float32), strict=False
+        ):
+            made += regressor[members] * coefficient
+        return made
 
     @property
     def bounds(self) -> tuple[float, float]:
@@ -86,17 +91,6 @@ class Series:
     def ends(self) -> Indices:
         """Hours that need a state even where no result touches them."""
         return np.array([0, self.first, self.last - 1, len(self.design) - 1])
-
-
-def sum_over_last(values: Singles, weights: Floats) -> Singles:
-    """Weighted sum over the last axis, weights beyond its length left out.
-
-    By hand: the linear algebra library's last digit depends on the number of threads.
-    """
-    made = np.zeros(values.shape[:-1], dtype=np.float32)
-    for number in range(values.shape[-1]):
-        made += values[..., number] * np.float32(weights[number])
-    return made
 
 
 @dataclass

@@ -12,6 +12,7 @@ it rises or falls, and how much drained in the last month (a store that empties)
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,6 +20,7 @@ from scipy.signal import lfilter
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Number = TypeVar("Number", np.float32, np.float64)
 
 HOURS_A_YEAR = 8766.0
 TRICKLE = 0.05
@@ -54,31 +56,36 @@ def flow_drivers(net_l: ArrayLike) -> Floats:
         return np.zeros((net.size, 4))
     ratio = _ratio(net, mean)
     drivers = _drivers(ratio, [_faded(ratio, hours, _at_first(ratio)) for hours in MEMORIES])
-    drivers[net < 0, :STORE] = _of_what_left(drivers, net)
-    return drivers
+    drivers[:STORE, net < 0] = _of_what_left(drivers, net)[:, np.newaxis]
+    return drivers.T
 
 
 def drivers_beside(net_l: ArrayLike, first: int, histories: ArrayLike) -> Singles:
-    """How far the regressors of histories of the flow lie from those of the flow itself, shape (m, k, 4).
+    """How far the regressors of histories of the flow lie from those of the flow itself, shape (4, m, k).
 
     Args:
         net_l: as of `flow_drivers`.
         first: the hour in which histories begin; before it all are the flow itself.
         histories: likewise, L, shape (m, k).
     """
-    net, drawn = np.asarray(net_l, dtype=float), np.asarray(histories, dtype=float)
+    net, drawn = np.asarray(net_l, dtype=float), np.asarray(histories, dtype=np.float32)
     mean = _mean_outflow(net)
     if mean <= 0:
-        return np.zeros((*drawn.shape, 4), dtype=np.float32)
-    hours = slice(first, first + drawn.shape[1])
-    ratio, of_drawn = _ratio(net, mean), _ratio(drawn, mean)
-    of_drawn_faded = []
-    for memory in MEMORIES:
-        before = _faded(ratio[:first], memory, _at_first(ratio))[-1] if first else _at_first(ratio)
-        of_drawn_faded.append(_faded(of_drawn, memory, before))
-    beside, given = _drivers(of_drawn, of_drawn_faded), flow_drivers(net)
-    beside[drawn < 0, :STORE] = _of_what_left(given, net)
-    return np.asarray(beside - given[hours], dtype=np.float32)
+        return np.zeros((4, *drawn.shape), dtype=np.float32)
+    ratio, of_what_left = _ratio(net, mean), _of_what_left(flow_drivers(net).T, net).astype(np.float32)
+    # The flow itself goes the same way, so that a history like it lies beside it by nothing.
+    with_itself = np.concatenate([drawn, net[np.newaxis, first : first + drawn.shape[1]].astype(np.float32)])
+    ratios = _ratio(with_itself, np.float32(mean))
+    faded = []
+    for hours in MEMORIES:
+        before = _faded(ratio[:first], hours, _at_first(ratio))[-1] if first else _at_first(ratio)
+        faded.append(_faded(ratios, hours, before).astype(np.float32))
+    drivers = _drivers(ratios, faded)
+    back = with_itself < 0
+    for of_driver, left in zip(drivers[:STORE], of_what_left, strict=True):
+        of_driver[back] = left
+    drivers[:, :-1] -= drivers[:, -1:]
+    return np.asarray(drivers[:, :-1], dtype=np.float32)
 
 
 def _mean_outflow(net_l: Floats) -> float:
@@ -86,20 +93,21 @@ def _mean_outflow(net_l: Floats) -> float:
     return float(np.maximum(net_l[known], 0.0).mean()) if known.any() else 0.0
 
 
-def _ratio(net_l: Floats, mean: float) -> Floats:
-    return np.asarray(np.where(np.isfinite(net_l), np.maximum(net_l, 0.0) / mean, 1.0))
+def _ratio(net_l: NDArray[Number], mean: float | np.float32) -> NDArray[Number]:
+    return np.where(np.isfinite(net_l), np.maximum(net_l, 0.0) / mean, 1.0).astype(net_l.dtype)
 
 
-def _drivers(ratio: Floats, faded: Sequence[Floats]) -> Floats:
+def _drivers(ratio: NDArray[Number], faded: Sequence[NDArray[Number]]) -> NDArray[Number]:
+    """Regressors, shape (4, ...)."""
     now = np.log(ratio + TRICKLE)
     recent, day, store = (np.log(each + TRICKLE) for each in faded)
-    return np.stack([now, np.maximum(now - recent, 0.0), now - day, store], axis=-1)
+    return np.stack([now, np.maximum(now - recent, 0.0), now - day, store])
 
 
 def _of_what_left(drivers: Floats, net_l: Floats) -> Floats:
     """Mean regressors before the store, weighted by volume, shape (3,); one hour that drains at least."""
     drains = net_l > 0
-    return np.asarray(np.average(drivers[drains, :STORE], axis=0, weights=net_l[drains]), dtype=float)
+    return np.asarray(np.average(drivers[:STORE, drains], axis=1, weights=net_l[drains]), dtype=float)
 
 
 def season_drivers(hour_of_year: ArrayLike, hours_from_middle: ArrayLike) -> Floats:
