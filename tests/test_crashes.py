@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import json
 import os
 import resource
@@ -258,3 +259,12 @@ def test_a_damaged_table_is_told_by_name_and_with_what_to_do(tmp_path: Path) -> 
         lake.frame(HOURS, "small", [2020])
     assert str(refused.value).startswith(f"{path} cannot be read: it is damaged")
     assert "`drainledger run` makes it anew" in str(refused.value)
+
+
+def test_a_workbench_that_nobody_closes_takes_its_folder_with_it(tmp_path: Path) -> None:
+    bench = Workbench(Lake(tmp_path), {})
+    folder = bench.folder
+    assert folder.is_dir()
+    del bench
+    gc.collect()
+    assert not folder.exists()

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import atexit
 import csv
 import functools
 import hashlib
 import io
 import json
 import re
+import shutil
 import tempfile
 import zipfile
 from pathlib import Path
@@ -74,6 +76,7 @@ def few_tables(root: Path) -> tuple[Lake, Site]:
 def packaged() -> tuple[Lake, Site, Path]:
     """A lake of invented rows and the package made of it; not to be changed."""
     root = Path(tempfile.mkdtemp(prefix="drainledger-share-"))
+    atexit.register(shutil.rmtree, root, ignore_errors=True)
     site, lake = hostile_site(root), Lake(root / "lake")
     invented_lake(lake, [*TO_SHARE, table("bench_files")], site.site, YEARS, 34)
     (lake.tables / "sample_results" / "site=small" / "files.sha256").write_text(f"{'1' * 64}  samples/=1+1;<b>.csv\n")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import shutil
 import tempfile
+import weakref
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -112,6 +113,8 @@ class Workbench:
             self._folder.mkdir(exist_ok=True)
         elif self._folder is None:
             self._folder = Path(tempfile.mkdtemp(prefix="drainledger-"))
+            # Whoever only looks may forget to close: the folder goes with the workbench, or with the process.
+            weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
         return self._folder
 
     def close(self) -> None:
