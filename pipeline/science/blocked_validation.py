@@ -18,8 +18,15 @@ PENALTIES = (1e-3, 1e-2, 1e-1, 3e-1)
 """Ridge penalties that compete, as shares of the number of hours; predictors are standardised."""
 
 
-def typical_gap_hours(missing: ArrayLike, shortest_h: int = 72, longest_h: int = 720) -> int:
-    """Length of the gap in which the typical missing hour lies, within bounds, hours.
+HOURS_A_YEAR = 8766
+SEASON_SHIFT = 2
+"""Folds by which a season moves on from one year to the next."""
+LONG_GAP_SHARE = 0.75
+"""Share of the missing hours that lie in gaps of at most the length that is left out."""
+
+
+def long_gap_hours(missing: ArrayLike, shortest_h: int = 72, longest_h: int = 1440) -> int:
+    """Length of the gaps in which or in shorter ones three quarters of the missing hours lie, within bounds, hours.
 
     Args:
         missing: whether an hour is missing, in order of time, shape (n,).
@@ -28,17 +35,20 @@ def typical_gap_hours(missing: ArrayLike, shortest_h: int = 72, longest_h: int =
     lengths = np.sort(np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1))
     if lengths.size == 0:
         return shortest_h
-    half = np.searchsorted(np.cumsum(lengths), lengths.sum() / 2)
-    return int(np.clip(lengths[half], shortest_h, longest_h))
+    at = np.searchsorted(np.cumsum(lengths), LONG_GAP_SHARE * lengths.sum())
+    return int(np.clip(lengths[at], shortest_h, longest_h))
 
 
 def block_folds(hours: int, block_hours: int, folds: int = 6) -> NDArray[np.int64]:
     """The fold of each hour: contiguous blocks, dealt out in turn, shape (hours,).
 
+    A fold comes back in another season each year: blocks of a month in six folds would else leave out the same two months of all years.
     Neighbouring hours resemble each other; leaving out single hours would flatter every model. A block left out is missing as
     a gap is missing.
     """
-    return (np.arange(hours) // block_hours) % folds
+    hour = np.arange(hours)
+    blocks_a_year = round(HOURS_A_YEAR / block_hours)
+    return np.asarray((hour // block_hours + (SEASON_SHIFT - blocks_a_year) * (hour // HOURS_A_YEAR)) % folds)
 
 
 @dataclass(frozen=True)

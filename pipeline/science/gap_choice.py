@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.science.blocked_validation import block_folds, typical_gap_hours
+from pipeline.science.blocked_validation import block_folds, long_gap_hours
 from pipeline.science.gap_models import (
     RESERVOIRS,
     Candidate,
@@ -51,6 +51,11 @@ COMPARED_LENGTH_H = 72
 """Neighbours fill where they do better than the weather at volumes of gaps of this length."""
 
 
+def length_class(hours: int) -> int:
+    """The one of `GAP_LENGTHS_H` that stands for a gap of some hours."""
+    return next((most for most in GAP_LENGTHS_H if hours <= most), GAP_LENGTHS_H[-1])
+
+
 @dataclass(frozen=True)
 class Segment:
     """Hours of one gap of one plot that the same model fills.
@@ -79,7 +84,7 @@ class GapModels:
         self.flow_l, self.day, self.treatment = flow_l, day, treatment
         self.measured = np.isfinite(flow_l)
         self.root = signed_root(flow_l)
-        self.fold = block_folds(day.size, typical_gap_hours(~self.measured.all(axis=0)))
+        self.fold = block_folds(day.size, long_gap_hours(~self.measured.all(axis=0)))
         self.reservoirs = fit_rain_drainage(flow_l, day, rain_mm, air_temp_c, self.fold, treatment)
         self.expected_root = np.nan_to_num(signed_root(self.reservoirs.estimate))
         self.weather = weather_predictors(day, rain_mm, air_temp_c)
@@ -88,11 +93,12 @@ class GapModels:
         self.candidates: dict[tuple[int, tuple[int, ...]], list[Candidate]] = {}
         self.combinations: dict[tuple[int, tuple[int, ...], int], Combination] = {}
         self._serves: dict[tuple[int, tuple[int, ...]], bool] = {}
+        self._novelty: dict[tuple[int, tuple[int, ...]], Floats] = {}
 
     def segments(self, wanted: Flags, plot: int, first: int, last: int) -> Iterable[Segment]:
         """The hours of a gap by the model that fills them."""
         hours = first + np.flatnonzero(wanted[plot, first:last])
-        length = next((most for most in GAP_LENGTHS_H if last - first <= most), GAP_LENGTHS_H[-1])
+        length = length_class(last - first)
         patterns, which = np.unique(self._donors(plot, hours), axis=0, return_inverse=True)
         by_donors: dict[tuple[int, ...], list[Indices]] = {}
         for number, pattern in enumerate(patterns):
@@ -106,8 +112,9 @@ class GapModels:
             basis = self.basis(used)
             inside = np.sort(np.concatenate(at))
             model = self._combination(plot, used, length)
-            novelty = _novelty(self.treatment[[plot, *self.plots_of(used)]], inside, model.rows)
-            yield Segment(plot, inside, (first, last), basis, model, novelty)
+            if (plot, used) not in self._novelty:
+                self._novelty[plot, used] = _novelty(self.treatment[[plot, *self.plots_of(used)]], model.rows)
+            yield Segment(plot, inside, (first, last), basis, model, self._novelty[plot, used][inside])
 
     def plots_of(self, used: tuple[int, ...]) -> tuple[int, ...]:
         """Donors that are plots: all but the receiving water's level."""
@@ -199,17 +206,17 @@ def _correlation(root: Floats) -> Floats:
     return np.where((count >= FEWEST_COMMON_HOURS) & np.isfinite(correlation), correlation, 0.0)
 
 
-def _novelty(treatment: Indices, hours: Indices, learned: Indices) -> Floats:
-    """How much farther errors spread in some hours because little was learned under the same treatments, shape (n,).
+def _novelty(treatment: Indices, learned: Indices) -> Floats:
+    """How much farther errors spread in each hour because little was learned under the same treatments, shape (hours,).
 
     Args:
-        treatment: of plot and donors, shape (1 + donors, all hours).
-        hours: shape (n,); learned: hours that the model learned from.
+        treatment: of plot and donors, shape (1 + donors, hours).
+        learned: hours that the model learned from.
     """
     varies = (treatment != treatment[:, :1]).any(axis=1)
     if not varies.any():
-        return np.ones(hours.size)
+        return np.ones(treatment.shape[1])
     # One number for each combination of treatments.
     kind = np.ravel_multi_index(tuple(treatment[varies]), tuple(treatment[varies].max(axis=1) + 1))
-    known = np.bincount(kind[learned], minlength=int(kind.max()) + 1)[kind[hours]]
+    known = np.bincount(kind[learned], minlength=int(kind.max()) + 1)[kind]
     return np.minimum(np.sqrt(1.0 + NOVELTY_HOURS / np.maximum(known, 1.0)), LARGEST_NOVELTY)

@@ -35,7 +35,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 import tests.field
-from pipeline.science.blocked_validation import block_folds, typical_gap_hours
+from pipeline.science.blocked_validation import block_folds, long_gap_hours
 from pipeline.science.event_rule import event_hours, stretches
 from pipeline.science.rain_drainage import edge_corrected, fit_rain_drainage
 from pipeline.site import Site, load_site
@@ -231,7 +231,7 @@ def by_weather(shown_l: Floats, truth: Truth, weather: pd.DataFrame) -> Floats:
         hours.astype(np.int64) / 24.0,
         sky["rain_mm"].to_numpy(dtype=float),
         sky["air_temp_c"].to_numpy(dtype=float),
-        block_folds(hours.size, typical_gap_hours(np.isnan(shown_l).any(axis=0))),
+        block_folds(hours.size, long_gap_hours(np.isnan(shown_l).any(axis=0))),
         treatment,
     )
     return edge_corrected(model, shown_l)
