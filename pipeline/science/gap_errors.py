@@ -1,8 +1,8 @@
 """How the errors of what fills gaps hang together, and members drawn from them.
 
-Belongs here: persistence and common part of errors by kind of model, members of gaps tied to their edges, intervals tried on blocks
-of the measured record.
-Does not: which model fills which hour (gap_choice.py), the processes themselves (residual_process.py).
+Belongs here: persistence, spread and common part of errors by kind of model, members of gaps tied to their edges.
+Does not: which model fills which hour (gap_choice.py), the processes themselves (residual_process.py), intervals tried on blocks
+of the measured record (gap_trials.py).
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS
-from pipeline.science.gap_choice import FROM_NEIGHBOURS, FROM_WEATHER, GapModels, Segment
+from pipeline.science.gap_choice import FROM_NEIGHBOURS, FROM_WEATHER, GAP_LENGTHS_H, GapModels, Segment, length_class
 from pipeline.science.gap_models import Combination
+from pipeline.science.gap_trials import REACH_H, TRIED_MEMBERS, Tried, edges, tried_blocks
 from pipeline.science.residual_process import Draws, ResidualProcess
 from pipeline.science.signed_root import signed_root
 
@@ -27,15 +28,20 @@ Flags = NDArray[np.bool_]
 Indices = NDArray[np.int64]
 Named = Callable[[int | None, str, int], np.random.Generator]
 
-EDGE_HOURS = np.array([0, 1, 3, 7, 15, 31])
-"""Measured hours that tie members at each side of a gap, counted from its edge."""
-WIDENING: Mapping[str, float] = {FROM_NEIGHBOURS: 1.5, FROM_WEATHER: 1.2}
-"""Factor on the spread of errors. What takes a meter out comes with storms, and hours in gaps are harder to estimate than those left
-out in cross-validation; found on six invented fields with hidden truth, of two soils, and measured on others
+HARDER = 1.35
+"""Factor on the spread of errors over that of left-out blocks. What takes a meter out comes with storms, and hours in gaps are harder to
+estimate than those left out in cross-validation; found on invented fields with hidden truth, of two soils, and measured on others
 (tests/bench/gap_recovery.py)."""
-
-TRIED_HOURS, TRIED_MEMBERS = 800, 40
-"""Hours and members with which intervals are tried on the measured record: enough to see a fault, at little cost."""
+LEVEL_FROM_H = 336
+"""Length of left-out blocks from which on their volumes tell of an error that a model keeps through a whole gap."""
+LEVEL_HARDER: Mapping[str, float] = {FROM_NEIGHBOURS: 0.8, FROM_WEATHER: 1.4}
+"""Factor on what they tell; found as `HARDER` was."""
+USUAL_LEVEL = 0.15
+LEVEL_AWAY_H = 100.0
+"""Distance from a gap's edge at which a model's own error has come through, h."""
+FEWEST_BLOCKS = 12
+LEAST_WIDENING, LARGEST_WIDENING, USUAL_WIDENING = 0.8, 3.0, 1.25
+"""Bounds of what left-out blocks advise, and what is taken where too few of them are known."""
 
 
 @dataclass(frozen=True)
@@ -44,27 +50,76 @@ class Errors:
 
     Attributes:
         processes: by basis; shared: part of the variance that all plots have in common, by basis.
+        widening: factor on the spread, by basis and length of gap, h.
+        level: standard deviation of the logarithm of a factor on all that a kind of model fills, by basis.
+        tried: what intervals without it did on left-out blocks, by plot, donors and length of gap, h.
     """
 
     processes: Mapping[str, ResidualProcess]
     shared: Mapping[str, float]
+    widening: Mapping[tuple[str, int], float]
+    level: Mapping[str, float]
+    tried: Mapping[tuple[int, tuple[int, ...], int], Tried]
 
     @classmethod
-    def of(cls, models: GapModels) -> Errors:
-        """How errors from neighbours and from the weather persist, and what part of them all plots share."""
-        processes, shared = {}, {}
+    def of(cls, models: GapModels, named: Named) -> Errors:
+        """How errors from neighbours and from the weather persist, what part of them all plots share, and how far they spread.
+
+        For each plot, kind and length of gap, the model tells that has seen most.
+        """
+        best: dict[tuple[int, str, int], tuple[int, ...]] = {}
+        for plot, used, length in models.combinations:
+            known = best.setdefault((plot, models.basis(used), length), used)
+            if models.combinations[plot, used, length].rows.size > models.combinations[plot, known, length].rows.size:
+                best[plot, models.basis(used), length] = used
+        processes, shared, widening, level, tried = {}, {}, {}, {}, {}
+        draws = Draws.of(
+            np.ones(GAP_LENGTHS_H[-1] + 2 * REACH_H, dtype=bool), partial(named, None, "tried"), TRIED_MEMBERS
+        )
         for basis in (FROM_NEIGHBOURS, FROM_WEATHER):
-            # One model of each plot tells: the one that has seen most.
+            chosen = sorted((plot, used, length) for (plot, of, length), used in best.items() if of == basis)
             of_plot: dict[int, Combination] = {}
-            for (plot, used, _), model in models.combinations.items():
-                if models.basis(used) == basis and (plot not in of_plot or model.rows.size > of_plot[plot].rows.size):
-                    of_plot[plot] = model
-            series = []
-            for plot, model in sorted(of_plot.items()):
-                series.append((model.left_out_score(models.flow_l[plot]), _weight(model)))
+            for key in chosen:
+                model = models.combinations[key]
+                if key[0] not in of_plot or model.rows.size > of_plot[key[0]].rows.size:
+                    of_plot[key[0]] = model
+            series = [
+                (model.left_out_score(models.flow_l[plot]), _weight(model)) for plot, model in sorted(of_plot.items())
+            ]
             processes[basis] = ResidualProcess.of(series)
             shared[basis] = _shared_part(series)
-        return cls(processes, shared)
+            for key in chosen:
+                tried[key] = tried_blocks(
+                    models.combinations[key], processes[basis], models.flow_l[key[0]], key[2], draws
+                )
+            by_length = {
+                length: np.concatenate([tried[key].factor for key in chosen if key[2] == length])
+                for length in {key[2] for key in chosen}
+            }
+            widening.update({(basis, length): HARDER * each for length, each in _widening(by_length).items()})
+            long = [tried[key] for key in chosen if key[2] >= LEVEL_FROM_H]
+            level[basis] = LEVEL_HARDER[basis] * _level(long)
+        return cls(processes, shared, widening, level, tried)
+
+
+def _level(tried: list[Tried]) -> float:
+    """Size of a model's relative error of a gap's volume, from those of left-out blocks: root mean square over root mean square."""
+    if sum(each.truth.size for each in tried) < FEWEST_BLOCKS:
+        return USUAL_LEVEL
+    # Each plot counts alike.
+    sizes = [float(np.mean(each.truth**2)) for each in tried]
+    errors = [
+        float(np.mean((each.truth - each.mean) ** 2)) / size for each, size in zip(tried, sizes, strict=True) if size > 0
+    ]
+    return float(np.sqrt(np.mean(errors))) if errors else USUAL_LEVEL
+
+
+def _widening(factors: Mapping[int, Floats]) -> dict[int, float]:
+    """Factors with which 90 % of left-out blocks lie within 90 % intervals, by length of gap: half that of the length, half of all."""
+    told = {length: float(np.quantile(each, 0.9)) for length, each in factors.items() if each.size >= FEWEST_BLOCKS}
+    told = {length: float(np.clip(each, LEAST_WIDENING, LARGEST_WIDENING)) for length, each in told.items()}
+    usual = float(np.mean(list(told.values()))) if told else USUAL_WIDENING
+    return {length: (told.get(length, usual) + usual) / 2 for length in factors}
 
 
 def _weight(model: Combination) -> Floats:
@@ -84,30 +139,39 @@ def _shared_part(series: list[tuple[Floats, Floats]]) -> float:
     return float(np.clip(product / squares, 0.0, 0.95)) if squares > 0 else 0.0
 
 
-def _edges(first: int, last: int, model: Combination) -> Indices:
-    """Hours around a gap, given by its first and past-the-last hour, of which the model knows its error."""
-    edge = np.concatenate([first - 1 - EDGE_HOURS, last + EDGE_HOURS])
-    return edge[np.isin(edge, model.rows, assume_unique=True)]
-
-
 def members_of(segments: list[Segment], errors: Errors, flow_l: Floats, named: Named) -> Iterable[tuple[Segment, Floats]]:
     """Members of every segment, L per hour, shape (its hours, members)."""
+    for basis in sorted({segment.basis for segment in segments}):
+        # What is wrong with one kind of model says nothing of the other kind.
+        of_basis = [segment for segment in segments if segment.basis == basis]
+        yield from _members_of_basis(basis, of_basis, errors, flow_l, partial(_of_basis, named, basis))
+
+
+def _of_basis(named: Named, basis: str, plot: int | None, what: str, hour: int) -> np.random.Generator:
+    return named(plot, f"{what} {basis}", hour)
+
+
+def _members_of_basis(
+    basis: str, segments: list[Segment], errors: Errors, flow_l: Floats, named: Named
+) -> Iterable[tuple[Segment, Floats]]:
+    """Members of the segments of one kind."""
+    process, part = errors.processes[basis], errors.shared[basis]
     plots, count = flow_l.shape
     around = np.zeros((plots, count), dtype=bool)
-    reach = int(EDGE_HOURS[-1]) + 1
     for segment in segments:
         first, last = segment.gap
-        around[segment.plot, max(first - reach, 0) : last + reach] = True
+        around[segment.plot, segment.hours[0] : segment.hours[-1] + 1] = True
+        around[segment.plot, max(first - REACH_H, 0) : first] = True
+        around[segment.plot, last : last + REACH_H] = True
     of_all = Draws.of(np.logical_or.reduce(around), partial(named, None, "errors"), ENSEMBLE_MEMBERS)
-    for plot in range(plots):
-        of_plot = [segment for segment in segments if segment.plot == plot]
-        if not of_plot:
-            continue
+    for plot in sorted({segment.plot for segment in segments}):
         own = Draws.of(around[plot], partial(named, plot, "errors"), ENSEMBLE_MEMBERS)
-        for segment in of_plot:
-            process, part = errors.processes[segment.basis], errors.shared[segment.basis]
+        for segment in segments:
+            if segment.plot != plot:
+                continue
             first, last = segment.gap
-            edge = _edges(first, last, segment.model)
+            wider = errors.widening[basis, length_class(last - first)]
+            edge = edges(first, last, segment.model, flow_l[plot])
             at = np.concatenate([segment.hours, edge])
             drawn = np.sqrt(1.0 - part) * own.at(at, process.share) + np.sqrt(part) * of_all.at(at, process.share)
             inside = segment.hours.size
@@ -117,60 +181,16 @@ def members_of(segments: list[Segment], errors: Errors, flow_l: Floats, named: N
                 segment.model.score(edge, flow_l[plot, edge]),
                 drawn[:inside],
                 drawn[inside:],
-                WIDENING[segment.basis],
+                wider,
             )
             centre = score.mean(axis=1, keepdims=True)
             score = centre + segment.novelty[:, np.newaxis] * (score - centre)
-            widening = WIDENING[segment.basis] * segment.novelty
-            yield segment, segment.model.members(segment.hours, segment.model.estimate[segment.hours], score, widening)
-
-
-def tried_intervals(
-    model: Combination,
-    process: ResidualProcess,
-    flow_l: Floats,
-    length_h: int,
-    widening: float,
-    generator: np.random.Generator,
-) -> dict[str, float]:
-    """How often, and how narrowly, 90 % intervals held volumes of blocks that the models had not seen.
-
-    Some blocks of the measured record are drawn as if they were gaps, around the left-out estimates and tied to left-out scores.
-
-    Args:
-        model: what fills; process: of its errors.
-        flow_l: measured flow of the plot, L per hour, shape (hours,).
-        length_h: of a block.
-        widening: factor on the spread of errors.
-        generator: of the draws.
-
-    Returns:
-        `coverage_90`, `width_90` (over the mean volume); nothing where no block is known.
-    """
-    left_out = np.full(flow_l.size, np.nan)
-    left_out[model.rows] = model.left_out
-    scores = model.left_out_score(flow_l)
-    known = np.isfinite(left_out[: flow_l.size // length_h * length_h]).reshape(-1, length_h)
-    blocks = np.flatnonzero(known.mean(axis=1) >= 0.9)
-    if blocks.size == 0:
-        return {}
-    most = int(np.clip(TRIED_HOURS // length_h, 3, 12))
-    truth, low, high = [], [], []
-    for first in length_h * blocks[np.unique(np.linspace(0, blocks.size - 1, most).round().astype(int))]:
-        hours = first + np.flatnonzero(np.isfinite(left_out[first : first + length_h]))
-        edge = _edges(first, first + length_h, model)
-        begin, end = min([hours[0], *edge]), max([hours[-1], *edge]) + 1
-        draws = Draws.of(np.ones(end - begin, dtype=bool), lambda _: generator, TRIED_MEMBERS)
-        drawn, at_edge = (draws.at(at - begin, process.share) for at in (hours, edge))
-        score = process.given(hours, edge, scores[edge], drawn, at_edge, widening)
-        sums = model.members(hours, left_out[hours], score, np.full(hours.size, widening)).sum(axis=0)
-        truth.append(flow_l[hours].sum())
-        bounds = np.quantile(sums, [0.05, 0.95])
-        low.append(bounds[0])
-        high.append(bounds[1])
-    scale = np.mean(np.abs(truth))
-    held = np.mean((np.array(low) <= truth) & (truth <= np.array(high)))
-    found = {"coverage_90": float(held)}
-    if scale > 0:
-        found["width_90"] = float(np.mean(np.array(high) - low) / scale)
-    return found
+            widening = wider * segment.novelty
+            flow = segment.model.members(segment.hours, segment.model.estimate[segment.hours], score, widening)
+            away = np.minimum(segment.hours - first + 1, last - segment.hours)
+            deviation = errors.level[basis] * np.sqrt(-np.expm1(-away / LEVEL_AWAY_H))[:, np.newaxis]
+            of_all_level, own_level = (
+                named(which, "level", int(segment.hours[0])).standard_normal(ENSEMBLE_MEMBERS) for which in (None, plot)
+            )
+            level = np.sqrt(part) * of_all_level + np.sqrt(1.0 - part) * own_level
+            yield segment, flow * np.exp(deviation * level - deviation**2 / 2)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS
 from pipeline.science.gap_choice import GapModels
-from pipeline.science.gap_errors import WIDENING, Errors, Named, members_of, tried_intervals
+from pipeline.science.gap_errors import Errors, Named, members_of
 from pipeline.science.gap_skill import Skill, skill_of
 from pipeline.science.residual_process import stretches_of
 from pipeline.science.signed_root import signed_power, signed_root
@@ -26,7 +26,7 @@ Indices = NDArray[np.int64]
 
 BRIDGED, UNFILLED = "bridged", "unfilled"
 BRIDGE_WIDENING = 1.3
-"""Factor on the spread of what is laid upon the straight line; found as `gap_errors.WIDENING` was."""
+"""Factor on the spread of what is laid upon the straight line; found as `gap_errors.HARDER` was."""
 
 
 @dataclass(frozen=True)
@@ -101,8 +101,8 @@ def estimate_gaps(
     if gaps:
         models = GapModels(flow_l, day, rain_mm, air_temp_c, level, treatment)
         segments = [segment for gap in gaps for segment in models.segments(wanted, *gap)]
-        errors = Errors.of(models)
-        skill = _skill(models, errors, named)
+        errors = Errors.of(models, named)
+        skill = _skill(models, errors)
         for segment, drawn in members_of(segments, errors, flow_l, named):
             parts[segment.plot].append((segment.hours, drawn))
             basis[segment.plot, segment.hours] = segment.basis
@@ -115,24 +115,13 @@ def estimate_gaps(
     return GapEstimates(basis, filled, members, skill)
 
 
-def _skill(models: GapModels, errors: Errors, named: Named) -> list[Skill]:
-    """How the models did on blocks that they had not seen; intervals are tried for each plot's model that has seen most."""
-    tried: dict[tuple[int, str, int], tuple[int, ...]] = {}
-    for plot, used, length in models.combinations:
-        basis = models.basis(used)
-        best = tried.setdefault((plot, basis, length), used)
-        if models.combinations[plot, used, length].rows.size > models.combinations[plot, best, length].rows.size:
-            tried[plot, basis, length] = used
+def _skill(models: GapModels, errors: Errors) -> list[Skill]:
+    """How the models did on blocks that they had not seen; intervals were tried for each plot's model that has seen most."""
     found = []
-    for (plot, used, length), model in models.combinations.items():
-        flow_l = models.flow_l[plot]
-        intervals = {}
-        basis = models.basis(used)
-        if tried[plot, basis, length] == used:
-            process, widening = errors.processes[basis], WIDENING[basis]
-            generator = named(plot, f"tried {basis}", length)
-            intervals = tried_intervals(model, process, flow_l, length, widening, generator)
-        found += skill_of(plot, used, length, models.candidates[plot, used], model, flow_l, intervals)
+    for key, model in models.combinations.items():
+        plot, used, length = key
+        intervals = errors.tried[key].scores(errors.widening[models.basis(used), length]) if key in errors.tried else {}
+        found += skill_of(plot, used, length, models.candidates[plot, used], model, models.flow_l[plot], intervals)
     return found
 
 

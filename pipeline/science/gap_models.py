@@ -95,6 +95,13 @@ class Combination:
         root = signed_root(self.estimate[hours])
         return self.scores.scores(root, signed_root(flow_l) - root) / self.season_scale[hours]
 
+    def litres_per_score(self) -> Floats:
+        """What one standardised score more or less is of the left-out estimates' flow, L per hour, shape (n,)."""
+        root, one = signed_root(self.left_out), self.season_scale[self.rows]
+        scores = np.stack([-one, one], axis=1)
+        low, high = signed_power(root[:, np.newaxis] + self.scores.residuals(root, scores)).T
+        return np.asarray(high - low) / 2
+
     def members(self, hours: Indices, estimate: Floats, score: Floats, widening: Floats) -> Floats:
         """Flows of standardised scores, L per hour, shape (n, members).
 
@@ -107,12 +114,23 @@ class Combination:
         flow = signed_power(
             root[:, np.newaxis] + self.scores.residuals(root, score * self.season_scale[hours][:, np.newaxis])
         )
-        usual, widened = self.scores.mean(root, signed_power), np.empty(root.size)
-        for factor in np.unique(widening):
-            at = widening == factor
-            widened[at] = self.scores.mean(root[at], signed_power, factor)
-        kept = np.where((usual > 0) & (widened > usual), usual / np.where(widened > 0, widened, 1.0), 1.0)
-        return flow * kept[:, np.newaxis]
+        # Wider errors move neither the mean of what runs forward, so that dry hours stay dry, nor that of what runs back.
+        kept = []
+        for part in (_forward, _backward):
+            usual, widened = self.scores.mean(root, part), np.empty(root.size)
+            for factor in np.unique(widening):
+                at = widening == factor
+                widened[at] = self.scores.mean(root[at], part, factor)
+            kept.append(np.divide(usual, widened, out=np.ones_like(root), where=widened != 0)[:, np.newaxis])
+        return np.where(flow > 0, flow * kept[0], flow * kept[1])
+
+
+def _forward(root: Floats) -> Floats:
+    return np.maximum(signed_power(root), 0.0)
+
+
+def _backward(root: Floats) -> Floats:
+    return np.minimum(signed_power(root), 0.0)
 
 
 @dataclass(frozen=True)

@@ -23,8 +23,8 @@ Floats = NDArray[np.float64]
 
 SCORES: Floats = np.linspace(-3.0, 3.0, 25)
 """Scores at which residuals are kept; beyond them the table goes on straight."""
-LARGEST_SCORE = 4.0
-_PLACES = 500
+LARGEST_SCORE = 3.0
+_PLACES = 120
 _WEIGHTS: Floats = np.exp(-np.square(SCORES) / 2) / np.exp(-np.square(SCORES) / 2).sum()
 _STEP = float(SCORES[1] - SCORES[0])
 _CLASS_EDGES = np.array([0.0, 0.2, 0.4, 0.6, 0.75, 0.87, 0.95, 1.0])

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
+from scipy.signal import lfilter
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -24,10 +25,10 @@ Indices = NDArray[np.int64]
 
 TIME_CONSTANTS_H: Floats = np.array([0.0, 5.0, 30.0, 180.0, 1500.0])
 """Of the processes, h; 0 is new every hour."""
-LEAST_SHARE: Floats = np.array([0.01, 0.15, 0.0, 0.0, 0.20])
+LEAST_SHARE: Floats = np.array([0.01, 0.15, 0.0, 0.0, 0.10])
 """Share of the variance that each process has at least. Outages begin with storms, in which errors are less alike than in the quiet
 hours that most pairs are of; and what is wrong in all of a record cannot be seen in its own residuals. Found together with
-`gap_errors.WIDENING`."""
+`gap_errors.HARDER`."""
 _LAGS_H = np.array([1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024])
 _FEWEST_PAIRS = 500
 _SUM_COUNTS = 30.0
@@ -144,13 +145,19 @@ class Draws:
         place[hours] = np.arange(hours.size)
         count = TIME_CONSTANTS_H.size
         values = np.empty((hours.size, count, members), dtype=np.float32)
+        before, since, one = np.zeros((count, members), dtype=np.float32), 0, np.ones(1, dtype=np.float32)
         for first, last in stretches_of(wanted):
             at = slice(int(place[first]), int(place[first]) + last - first)
             generator_of(first).standard_normal(dtype=np.float32, out=values[at])
-        kept = correlations(np.diff(hours)).astype(np.float32)[..., np.newaxis]
-        values[1:] *= np.sqrt(1.0 - kept**2)
-        for number in range(1, hours.size):
-            values[number] += kept[number - 1] * values[number - 1]
+            an_hour, from_last = correlations(1).astype(np.float32), correlations(first - since).astype(np.float32)
+            for number in range(count):
+                part = values[at, number]
+                if at.start > 0:
+                    part[0] = from_last[number] * before[number] + np.sqrt(1 - from_last[number] ** 2) * part[0]
+                if an_hour[number] > 0:
+                    part[1:] *= np.sqrt(1 - an_hour[number] ** 2)
+                    part[:] = lfilter(one, np.array([1.0, -an_hour[number]], np.float32), part, axis=0)
+            before, since = values[at.stop - 1], last - 1
         return cls(place, values)
 
     def at(self, hour: Indices, share: Floats) -> Singles:
