@@ -20,10 +20,19 @@ def test_water_that_runs_back_is_told_by_what_left_and_leaves_none_behind():
     net_l = flows()
     back, none = net_l.copy(), net_l.copy()
     back[300:310], none[300:310] = -500.0, 0.0
-    of_none = flow_drivers(none)
-    of_what_left = np.average(of_none, axis=0, weights=none)[:3]
-    np.testing.assert_allclose(flow_drivers(back)[300:310, :3], [of_what_left] * 10)
-    np.testing.assert_allclose(flow_drivers(back)[310:], of_none[310:])
+    back[298:300], none[298:300] = [1000.0, 4500.0], [1000.0, 4500.0]
+    of_none, of_back = flow_drivers(none), flow_drivers(back)
+    # The last 4500 L left in the hour before, the 500 L before them in that before it.
+    np.testing.assert_allclose(of_back[300:309, :3], [of_none[299, :3]] * 9)
+    np.testing.assert_allclose(of_back[309, :3], of_none[298, :3])
+    np.testing.assert_allclose(of_back[310:], of_none[310:])
+
+
+def test_water_that_runs_back_before_any_left_is_told_by_the_mean_of_hours_that_drain():
+    net_l = flows()
+    net_l[0] = -100.0
+    drivers = flow_drivers(net_l)
+    np.testing.assert_allclose(drivers[0, :3], drivers[1:, :3].mean(axis=0))
 
 
 @pytest.mark.parametrize("first", [0, 200])

@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.signal import lfilter
 
+from pipeline.science.returned_water import returned_shares
+
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Number = TypeVar("Number", np.float32, np.float64)
@@ -43,8 +45,9 @@ TREATMENT_SD = (0.2, 0.1)
 def flow_drivers(net_l: ArrayLike) -> Floats:
     """Regressors that follow from the flow alone, shape (h, 4): flow, peak, rise, store.
 
-    Water that runs back is no trickle: it is water that had left, most of it while much did. Its hour has the mean of all hours that
-    drain, weighted by their volume, but for the store; for the hours that follow nothing ran.
+    Water that runs back is no trickle: it is water that had left. Its hour has the regressors, but for the store, of the hours in which
+    that was by the account of what left last (returned_water.py), or the mean of all that drain where the account is empty; for the hours
+    that follow nothing ran.
 
     Args:
         net_l: hourly net flow in order of time, L, not-a-number where it is not known, shape (h,). An hour that is not known counts as
@@ -56,12 +59,16 @@ def flow_drivers(net_l: ArrayLike) -> Floats:
         return np.zeros((net.size, 4))
     ratio = _ratio(net, mean)
     drivers = _drivers(ratio, [_faded(ratio, hours, _at_first(ratio)) for hours in MEMORIES])
-    drivers[:STORE, net < 0] = _of_what_left(drivers, net)[:, np.newaxis]
+    back, shares = returned_shares(net)
+    told = drivers[:STORE].T
+    drivers[:STORE, back] = (shares @ told + (1 - shares.sum(axis=1))[:, np.newaxis] * told[net > 0].mean(axis=0)).T
     return drivers.T
 
 
 def drivers_beside(net_l: ArrayLike, first: int, histories: ArrayLike) -> Singles:
     """How far the regressors of histories of the flow lie from those of the flow itself, shape (4, m, k).
+
+    An account of what left last is not kept for each: where a history alone runs back, it has the mean of all hours that drain.
 
     Args:
         net_l: as of `flow_drivers`.
@@ -72,18 +79,20 @@ def drivers_beside(net_l: ArrayLike, first: int, histories: ArrayLike) -> Single
     mean = _mean_outflow(net)
     if mean <= 0:
         return np.zeros((4, *drawn.shape), dtype=np.float32)
-    ratio, of_what_left = _ratio(net, mean), _of_what_left(flow_drivers(net).T, net).astype(np.float32)
+    ratio, given = _ratio(net, mean), flow_drivers(net).astype(np.float32)
+    hours_of = slice(first, first + drawn.shape[1])
     # The flow itself goes the same way, so that a history like it lies beside it by nothing.
-    with_itself = np.concatenate([drawn, net[np.newaxis, first : first + drawn.shape[1]].astype(np.float32)])
+    with_itself = np.concatenate([drawn, net[np.newaxis, hours_of].astype(np.float32)])
     ratios = _ratio(with_itself, np.float32(mean))
     faded = []
     for hours in MEMORIES:
         before = _faded(ratio[:first], hours, _at_first(ratio))[-1] if first else _at_first(ratio)
         faded.append(_faded(ratios, hours, before).astype(np.float32))
     drivers = _drivers(ratios, faded)
-    back = with_itself < 0
-    for of_driver, left in zip(drivers[:STORE], of_what_left, strict=True):
-        of_driver[back] = left
+    back, of_mean = with_itself < 0, given[net > 0].mean(axis=0)
+    known_back = np.where(net[hours_of] < 0, given[hours_of].T, of_mean[:, np.newaxis])
+    for number in range(STORE):
+        drivers[number][back] = np.broadcast_to(known_back[number], back.shape)[back]
     drivers[:, :-1] -= drivers[:, -1:]
     return np.asarray(drivers[:, :-1], dtype=np.float32)
 
@@ -102,12 +111,6 @@ def _drivers(ratio: NDArray[Number], faded: Sequence[NDArray[Number]]) -> NDArra
     now = np.log(ratio + TRICKLE)
     recent, day, store = (np.log(each + TRICKLE) for each in faded)
     return np.stack([now, np.maximum(now - recent, 0.0), now - day, store])
-
-
-def _of_what_left(drivers: Floats, net_l: Floats) -> Floats:
-    """Mean regressors before the store, weighted by volume, shape (3,); one hour that drains at least."""
-    drains = net_l > 0
-    return np.asarray(np.average(drivers[:STORE, drains], axis=1, weights=net_l[drains]), dtype=float)
 
 
 def season_drivers(hour_of_year: ArrayLike, hours_from_middle: ArrayLike) -> Floats:
