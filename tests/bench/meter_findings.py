@@ -10,7 +10,7 @@ evidence sufficed.
 Which days are wet is told by the hidden truth: a day is wet for a plot if its true mean flow is at least the flow from which its meter
 is accurate (within the site's tolerance), and neither it nor the three days before had frost. A silence is planted where its first
 days, up to three, are wet; in one that hides no such water there is little to miss and nothing to see. Three days of slow flow (at
-least 0.1 mm each, all below that flow) are a line of their own.
+least 0.1 mm each, all below that flow) and the whole site are lines of their own, not in "all".
 
     --fields N         fields (67: 201 site-years); --first S is the first seed
     --weather real, --soil other   as in tests/bench/gap_recovery.py
@@ -51,6 +51,7 @@ DAYS_PER_WEEK = 7
 SILENCE_DAYS = (3, 5, 10, 30, 60)
 FACTORS = (0.1, 0.5, 0.7, 0.8, 1.25, 1.4, 2.0, 10.0)
 SLOW = "3 slow days"
+WHOLE_SITE = "whole site, 30 days"
 Lie = tuple[str, list[int], int, int, str, Counts]
 """Kind, plots, first hour, the one after the last, what exactly, the counts."""
 
@@ -156,7 +157,7 @@ def planted(truth: Truth, sound: Counts) -> Iterator[Lie]:
             everyone,
             first,
             first + 720,
-            "whole site, 30 days",
+            WHOLE_SITE,
             silenced(sound, everyone, first, first + 720),
         )
     plot = int(generator.choice(free))
@@ -243,7 +244,7 @@ def report(rows: list[dict[str, Any]]) -> None:
     for row in rows:
         if row["what"] != "sound":
             groups[row["what"], row["of"]].append(row)
-            if row["of"] != SLOW:
+            if row["of"] not in (SLOW, WHOLE_SITE):
                 groups[row["what"], "all"].append(row)
     print(
         f"\n{'planted':34}{'site-years':>11}{'planted':>9}{'found %':>9}{'median delay, days':>20}{'other findings':>16}"
