@@ -10,8 +10,8 @@ as litres per hour, since sums of litres are what matters and what combines.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +70,7 @@ class Combination:
         rows, left_out, estimate: as of a candidate; the estimate is not yet freed of what residuals are on average.
         scores: residuals on the root scale by size of the estimate.
         season_scale: factor on scores by season, shape (hours,).
+        tables: means of members by estimate, once they have been asked for.
     """
 
     weights: Mapping[str, float]
@@ -78,6 +79,9 @@ class Combination:
     estimate: Floats
     scores: NormalScores
     season_scale: Floats
+    tables: dict[tuple[Callable[[Floats], Floats], float], tuple[Floats, Floats]] = field(
+        default_factory=dict, repr=False
+    )
 
     def freed(self, estimate: Floats) -> Floats:
         """Estimates freed of what residuals are on average: the mean of members without edges, L per hour, same shape."""
@@ -115,14 +119,20 @@ class Combination:
             root[:, np.newaxis] + self.scores.residuals(root, score * self.season_scale[hours][:, np.newaxis])
         )
         # Wider errors move neither the mean of what runs forward, so that dry hours stay dry, nor that of what runs back.
-        kept = []
-        for part in (_forward, _backward):
-            usual, widened = self.scores.mean(root, part), np.empty(root.size)
-            for factor in np.unique(widening):
-                at = widening == factor
-                widened[at] = self.scores.mean(root[at], part, factor)
-            kept.append(np.divide(usual, widened, out=np.ones_like(root), where=widened != 0)[:, np.newaxis])
-        return np.where(flow > 0, flow * kept[0], flow * kept[1])
+        kept = np.ones((2, root.size))
+        for factor in np.unique(widening[widening != 1.0]):
+            at = widening == factor
+            for number, part in enumerate((_forward, _backward)):
+                usual, widened = (np.interp(root[at], *self._means(part, each)) for each in (1.0, float(factor)))
+                kept[number, at] = np.divide(usual, widened, out=np.ones_like(usual), where=widened != 0)
+        return flow * np.where(flow > 0, kept[0, :, np.newaxis], kept[1, :, np.newaxis])
+
+    def _means(self, part: Callable[[Floats], Floats], factor: float) -> tuple[Floats, Floats]:
+        """What part of the flow is on average, by root of the estimate, over all estimates that the models gave."""
+        if (part, factor) not in self.tables:
+            given = signed_root(np.concatenate([self.left_out, self.estimate[np.isfinite(self.estimate)]]))
+            self.tables[part, factor] = self.scores.means(float(given.min()), float(given.max()), part, factor)
+        return self.tables[part, factor]
 
 
 def _forward(root: Floats) -> Floats:

@@ -86,11 +86,15 @@ class NormalScores:
         known = np.isfinite(x)
         if not known.any():
             return np.full(x.shape, np.nan)
-        # The mean is a smooth function of the estimate alone.
-        at = np.unique(np.concatenate([np.linspace(x[known].min(), x[known].max(), _PLACES), self.estimate]))
+        return np.interp(x, *self.means(x[known].min(), x[known].max(), back, widening))
+
+    def means(
+        self, lowest: float, highest: float, back: Callable[[Floats], Floats], widening: float = 1.0
+    ) -> tuple[Floats, Floats]:
+        """Estimates from the lowest to the highest and the means of these: a smooth function of the estimate alone, both shape (p,)."""
+        at = np.unique(np.concatenate([np.linspace(lowest, highest, _PLACES), self.estimate]))
         scores = np.broadcast_to(widening * SCORES, (at.size, SCORES.size))
-        means = back(at[:, np.newaxis] + self.residuals(at, scores)) @ _WEIGHTS
-        return np.interp(x, at, means)
+        return at, np.asarray(back(at[:, np.newaxis] + self.residuals(at, scores)) @ _WEIGHTS)
 
     def scores(self, estimates: ArrayLike, residuals: ArrayLike) -> Floats:
         """Normal scores of residuals of estimates, both shape (n,) to (n,), within plus and minus 3.
