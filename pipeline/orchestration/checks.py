@@ -7,6 +7,7 @@ Does not: the expectations themselves (tables/expectations.py), Dagster's view o
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import os
@@ -14,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -22,7 +23,7 @@ from pipeline.lake import Lake, fingerprint
 from pipeline.orchestration.computations import period
 from pipeline.site import Site
 from pipeline.stages.pulses import stretches
-from pipeline.tables import Table, table
+from pipeline.tables import table
 from pipeline.tables.expectations import DOMAIN, SUITE_VERSION, Facts, MeterFact, Outcome, check_partitions
 
 if TYPE_CHECKING:
@@ -44,9 +45,10 @@ def partition_name(year: int | None) -> str:
     return "site" if year is None else str(year)
 
 
-def declaration_text(declared: Table) -> str:
-    """A declaration as text, for fingerprints."""
-    return repr(declared)
+@functools.cache
+def declaration_text(name: str) -> str:
+    """A table's declaration as text, for fingerprints."""
+    return repr(table(name))
 
 
 def facts(site: Site, year: int | None) -> Facts:
@@ -79,16 +81,6 @@ def facts(site: Site, year: int | None) -> Facts:
     return Facts(words, tuple(meters), rows)
 
 
-def checked_as(lake: Lake, site: Site, name: str, year: int | None) -> str:
-    """Fingerprint of a check: the stored partition, its expectations, and the registers that they look at.
-
-    The stored partition counts by its file's footer, which holds what it was made from, the sizes of all columns and their
-    least and largest values, so that a file which was replaced is looked at again.
-    """
-    suite = f"{SUITE_VERSION} {declaration_text(table(name))} {DOMAIN.get(name)!r}"
-    return fingerprint([_footer_digest(lake.path(table(name), site.site, year)), suite, asdict(facts(site, year))])
-
-
 def _footer_digest(path: Path) -> str:
     """SHA-256 of a Parquet file's footer: its length stands in four bytes before the last four."""
     with path.open("rb") as stream:
@@ -104,6 +96,18 @@ class CheckBook:
     def __init__(self, lake: Lake, site: Site) -> None:
         self.lake = lake
         self.site = site
+        self._facts: dict[int | None, dict[str, Any]] = {}
+
+    def _as_it_is(self, name: str, year: int | None) -> str:
+        """Fingerprint of a check: the stored partition, its expectations, and the registers that they look at.
+
+        The stored partition counts by its file's footer, which holds what it was made from, the sizes of all columns and their
+        least and largest values, so that a file which was replaced is looked at again.
+        """
+        if year not in self._facts:
+            self._facts[year] = asdict(facts(self.site, year))
+        suite = f"{SUITE_VERSION} {declaration_text(name)} {DOMAIN.get(name)!r}"
+        return fingerprint([_footer_digest(self.lake.path(table(name), self.site.site, year)), suite, self._facts[year]])
 
     @cached_property
     def rows(self) -> pd.DataFrame:
@@ -114,7 +118,7 @@ class CheckBook:
 
     @cached_property
     def checked(self) -> dict[str, str]:
-        """What each checked partition was checked as: `checked_as` by table and partition."""
+        """What each checked partition was checked as: `_as_it_is` by table and partition."""
         try:
             stored = json.loads(self.lake.made_from(CHECKS, self.site.site) or "{}")
         except ValueError:
@@ -123,15 +127,19 @@ class CheckBook:
 
     def verdict(self, name: str, year: int | None) -> Verdict | None:
         """What the checks found in a stored partition; None: they have not looked at it as it is now."""
-        if self.checked.get(f"{name} {partition_name(year)}") != checked_as(self.lake, self.site, name, year):
+        if self.checked.get(f"{name} {partition_name(year)}") != self._as_it_is(name, year):
             return None
-        of_partition = self.rows[(self.rows["table"] == name) & (self.rows["partition"] == partition_name(year))]
-        failed = of_partition[~of_partition["passed"]]
-        sentences = failed["expectation"] + ": " + failed["detail"]
-        return Verdict(
-            broken=tuple(sentences[failed["severity"] == "error"]),
-            doubtful=tuple(sentences[failed["severity"] == "warning"]),
-        )
+        return self._verdicts.get((name, partition_name(year)), Verdict((), ()))
+
+    @cached_property
+    def _verdicts(self) -> dict[tuple[str, str], Verdict]:
+        """What fails, by table and partition; those that are not named keep to everything."""
+        failed = self.rows[~self.rows["passed"].astype(bool)]
+        found: dict[tuple[str, str], dict[str, list[str]]] = {}
+        for row in failed.to_dict("records"):
+            by_severity = found.setdefault((row["table"], row["partition"]), {"error": [], "warning": []})
+            by_severity[row["severity"]].append(f"{row['expectation']}: {row['detail']}")
+        return {of: Verdict(tuple(said["error"]), tuple(said["warning"])) for of, said in found.items()}
 
     def keep(self, name: str, found: Mapping[int | None, list[Outcome]]) -> None:
         """Replace the rows of partitions of one table, all in one writing: the table holds those of every partition of the site."""
@@ -142,12 +150,10 @@ class CheckBook:
         ]
         others = [self.rows[~replaced]] if not replaced.all() else []
         rows = pd.concat([*others, *(one[list(CHECKS.names)] for one in new)], ignore_index=True)
-        checked = self.checked | {
-            f"{name} {partition_name(year)}": checked_as(self.lake, self.site, name, year) for year in found
-        }
+        checked = self.checked | {f"{name} {partition_name(year)}": self._as_it_is(name, year) for year in found}
         self.lake.write_frame(CHECKS, rows, json.dumps(checked, sort_keys=True), self.site.site)
-        self.__dict__.pop("rows", None)
-        self.__dict__.pop("checked", None)
+        for name in ("rows", "checked", "_verdicts"):
+            self.__dict__.pop(name, None)
 
 
 def check_years(bench: Workbench, site: Site, name: str, years: Sequence[int | None]) -> dict[int | None, Verdict]:

@@ -136,7 +136,7 @@ def origin_of(computation: Computation, raw: RawFiles, site: Site, year: int | N
     except UnreadFilesError:
         files_unread = True
     parts = {
-        "tables": {name: fingerprint(declaration_text(table(name))) for name in computation.tables},
+        "tables": {name: fingerprint(declaration_text(name)) for name in computation.tables},
         "versions": {stage: VERSIONS[stage] for stage in computation.stages},
         "period": [start, end, *(site.water_year_period(year) if year is not None else ())],
         "registers": {

@@ -75,11 +75,11 @@ def write_history(lake: Lake, site: Site) -> None:
     if not numbers:
         return
     prints = [published.about(number)["fingerprint"] for number in numbers]
-    made_from = fingerprint(["revisions", declaration_text(table("revisions")), prints])
+    made_from = fingerprint(["revisions", declaration_text("revisions"), prints])
     if lake.made_from(table("revisions"), site.site) != made_from:
         lake.write_frame(table("revisions"), revision_rows(published), made_from, site.site)
     states = [*prints, loads_fingerprint(lake, site), [_content(lake, site, name) for name in ("load_basis",)]]
-    made_from = fingerprint(["load_changes", METHOD, declaration_text(table("load_changes")), *states])
+    made_from = fingerprint(["load_changes", METHOD, declaration_text("load_changes"), *states])
     if lake.made_from(table("load_changes"), site.site) != made_from:
         pairs = pairwise([*numbers, NOW])
         rows = pd.concat([changes_between(lake, site, *pair) for pair in pairs], ignore_index=True)
