@@ -24,7 +24,7 @@ VERSIONS: Mapping[str, int] = {
     "sample_results": 2,
     "sample_flow": 1,
     "bench_proofs": 1,
-    "concentration_members": 5,
+    "concentration_members": 6,
     "loads": 5,
     "period_loads": 1,
     "load_methods": 1,
