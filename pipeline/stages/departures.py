@@ -200,7 +200,7 @@ class _Search:
 
     def _exchanged_always(self, one: int, other: int) -> tuple[int, int, float, int] | None:
         """Whether two plots of unequal area drain alike only when exchanged, all through the record."""
-        if len(self.root) < 4:
+        if len(self.root) < 4 or not np.isfinite(self.root).any(axis=1).all():
             return None
         depth = np.nanmean(np.where(np.isfinite(self.root), np.sign(self.root) * np.square(self.root), np.nan), axis=1)
         beside = np.delete(depth, [one, other])
