@@ -22,7 +22,6 @@ from pipeline.tables.expectations import (
     MeterFact,
     Outcome,
     _context,
-    check_partition,
     check_partitions,
     expectations,
 )
@@ -65,10 +64,8 @@ def _check(name: str, frame: pd.DataFrame, known: Facts | None = None, only: str
             lambda *given: tuple(e for e in expectations(*given) if e.sentence.startswith(only)),
         )
         stored = session.from_df(_as_declared(table(name), frame))
-        return {
-            outcome.expectation: outcome
-            for outcome in check_partition(session, stored, table(name), known or _facts(name))
-        }
+        (outcomes,) = check_partitions(session, {None: stored}, table(name), {None: known or _facts(name)}).values()
+        return {outcome.expectation: outcome for outcome in outcomes}
 
 
 def _as_declared(declared: Table, frame: pd.DataFrame) -> pd.DataFrame:
@@ -149,7 +146,7 @@ def test_a_column_of_another_type_breaks_the_types_and_is_named(name: str) -> No
     frame = _sound(name)
     with open_session() as session:
         stored = session.from_df(_as_declared(table(name), frame).assign(**{last: pd.Timestamp(2020, 1, 1)}))
-        outcomes = check_partition(session, stored, table(name), _facts(name))
+        (outcomes,) = check_partitions(session, {None: stored}, table(name), {None: _facts(name)}).values()
     outcome = next(o for o in outcomes if o.expectation == DECLARED_TYPES)
     assert not outcome.passed
     assert last in outcome.detail

@@ -276,13 +276,6 @@ class _Partition:
         return [e for e in self.every if e.on == on and _missing(e, self.frames[on]) is None]
 
 
-def check_partition(
-    session: duckdb.DuckDBPyConnection, stored: duckdb.DuckDBPyRelation, table: Table, facts: Facts
-) -> list[Outcome]:
-    """`check_partitions` of one."""
-    return check_partitions(session, {None: stored}, table, {None: facts})[None]
-
-
 def check_partitions(
     session: duckdb.DuckDBPyConnection,
     stored: Mapping[int | None, duckdb.DuckDBPyRelation],
