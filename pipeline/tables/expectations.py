@@ -14,6 +14,7 @@ import logging
 import re
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields
 from datetime import datetime
 from itertools import zip_longest
@@ -39,8 +40,7 @@ DECLARED_TYPES = "every column is of its declared type"
 BOOLEAN = {"result_format": "BOOLEAN_ONLY"}
 EXAMPLES = 3
 """Rows that a failed expectation names."""
-ROWS_AT_ONCE = 500_000
-"""Rows of several partitions that are looked at together, so that memory stays bounded however many there are."""
+QUOTE = "'"
 
 
 @dataclass(frozen=True)
@@ -263,19 +263,6 @@ def _one_of(column: str, words: Sequence[str], kind: str, severity: Severity) ->
     )
 
 
-@dataclass(frozen=True)
-class _Partition:
-    """What is asked of one partition, the frames that it is asked of, and why a derived value could not be worked out."""
-
-    every: tuple[Expected, ...]
-    frames: Mapping[On, pd.DataFrame]
-    unknown: Mapping[str, str]
-
-    def asked(self, on: On) -> list[Expected]:
-        """The expectations of one kind whose columns are there."""
-        return [e for e in self.every if e.on == on and _missing(e, self.frames[on]) is None]
-
-
 def check_partitions(
     session: duckdb.DuckDBPyConnection,
     stored: Mapping[int | None, duckdb.DuckDBPyRelation],
@@ -293,58 +280,117 @@ def check_partitions(
     Returns:
         By partition one outcome per expectation, in the order of `expectations`.
     """
-    # Great Expectations takes a quarter of a second for a table however few its rows are: what holds for the rows of all
-    # partitions together holds for each, and only where something fails is each of them asked alone.
-    outcomes: dict[int | None, list[Outcome]] = {}
-    together: dict[int | None, _Partition] = {}
-    for year, relation in stored.items():
-        looked = _looked_at(session, relation, table, facts[year])
-        if together and sum(len(p.frames["rows"]) for p in (*together.values(), looked)) > ROWS_AT_ONCE:
-            outcomes |= _outcomes(table, together)
-            together = {}
-        together[year] = looked
-    return outcomes | _outcomes(table, together)
-
-
-def _looked_at(
-    session: duckdb.DuckDBPyConnection, stored: duckdb.DuckDBPyRelation, table: Table, facts: Facts
-) -> _Partition:
-    rows, unknown = _rows_to_check(session, stored, table, facts)
-    count = pd.DataFrame({"rows": [len(rows)], "rows_of_the_record": [facts.rows.get(table.name, len(rows))]})
-    frames: dict[On, pd.DataFrame] = {"columns": _columns_to_check(stored, table), "count": count, "rows": rows}
-    return _Partition(expectations(table, facts), frames, unknown)
-
-
-def _outcomes(table: Table, partitions: Mapping[int | None, _Partition]) -> dict[int | None, list[Outcome]]:
-    """Outcomes of partitions by asking of all rows together first."""
-    outcomes: dict[int | None, dict[str, Outcome]] = {year: {} for year in partitions}
-    kinds: tuple[On, ...] = ("columns", "count", "rows")
-    for on in kinds:
-        all_hold = len(partitions) > 1 and _all_hold(list(partitions.values()), on)
-        for year, partition in partitions.items():
-            frame = partition.frames[on]
-            asked = partition.asked(on)
-            results = _held(frame, asked) if all_hold else _validate(frame, asked, [n for n in table.key if n in frame])
-            for expected in (e for e in partition.every if e.on == on):
-                absent = _missing(expected, frame)
-                if absent is not None:
-                    passed, detail = False, partition.unknown.get(absent, f"there is no column {absent}")
-                else:
-                    passed, detail = results[expected.sentence]
-                outcomes[year][expected.sentence] = Outcome(expected.sentence, passed, expected.severity, detail)
+    # Great Expectations takes a quarter of a second for a suite however few the rows are, and a second for a few hundred thousand.
+    # So DuckDB counts first how many expectations each row breaks; one is asked of these counts for all partitions, and the suite
+    # itself only of a partition in which some row breaks something or cannot be counted.
+    counts = {year: _faults(session, relation, table, facts[year]) for year, relation in stored.items()}
+    counted = {year: frame for year, frame in counts.items() if frame is not None}
+    faultless = {year for year, frame in counted.items() if not frame["faults"].any()}
+    if faultless and not _no_faults(pd.concat([counted[year] for year in faultless], ignore_index=True)):
+        faultless = set()
     return {
-        year: [outcomes[year][expected.sentence] for expected in partition.every]
-        for year, partition in partitions.items()
+        year: _all_held(table, facts[year], int(counted[year]["rows"].sum()))
+        if year in faultless
+        else _outcomes(session, relation, table, facts[year])
+        for year, relation in stored.items()
     }
 
 
-def _all_hold(partitions: Sequence[_Partition], on: On) -> bool:
-    """Whether what is asked of all partitions alike holds for all of them together; no where they are not asked alike."""
-    first, *others = ([(e.kind, e.arguments, e.severity) for e in partition.asked(on)] for partition in partitions)
-    if any(other != first for other in others):
-        return False
-    frame = pd.concat([partition.frames[on] for partition in partitions], ignore_index=True)
-    return all(result.success for result in _ask(frame, partitions[0].asked(on), BOOLEAN).values())
+def _faults(
+    session: duckdb.DuckDBPyConnection, stored: duckdb.DuckDBPyRelation, table: Table, facts: Facts
+) -> pd.DataFrame | None:
+    """How many rows of a partition break how many expectations, columns faults and rows; none where it cannot be counted."""
+    columns = _columns_to_check(stored, table)
+    if (columns["declared"] != columns["stored"]).any() or (columns["declared_type"] != columns["stored_type"]).any():
+        return None
+    asked = expectations(table, facts)
+    broken = " + ".join(f"({_breaks(expected)})::INTEGER" for expected in asked if expected.on == "rows") or "0"
+    with _meter_facts_of(session, table, facts):
+        inner = _selecting(_source(table), _wanted(table), _lists(stored))
+        query = (
+            f"SELECT faults, count(*) AS rows FROM (SELECT {broken} AS faults FROM ({inner})) GROUP BY ALL ORDER BY ALL"
+        )
+        try:
+            found = _fetch(stored, query)
+        except duckdb.Error:
+            return None
+    of_count = _count_frame(table, facts, int(found["rows"].sum()))
+    wrong = sum(not _holds_of_count(expected, of_count) for expected in asked if expected.on == "count")
+    # An empty partition is one group of no rows, so that there is something to ask.
+    return found if len(found) and not wrong else pd.DataFrame({"faults": [wrong], "rows": [int(found["rows"].sum())]})
+
+
+def _breaks(expected: Expected) -> str:
+    """SQL that is true in a row that breaks an expectation, false in all others."""
+    said = expected.arguments
+    name = f'"{said.get("column", "")}"'
+    match expected.kind:
+        case "expect_column_values_to_not_be_null":
+            return f"{name} IS NULL"
+        case "expect_column_values_to_be_between":
+            bounds = [(">=", said["min_value"]), ("<=", said["max_value"])]
+            within = " AND ".join(f"{name} {sign} {bound!r}" for sign, bound in bounds if bound is not None)
+            return f"NOT coalesce({within}, true)"
+        case "expect_column_values_to_be_in_set":
+            words = ", ".join(f"'{word.replace(QUOTE, 2 * QUOTE)}'" for word in said["value_set"])
+            return f"{name} IS NOT NULL AND NOT coalesce({name} IN ({words}), false)" if words else f"{name} IS NOT NULL"
+        case "expect_compound_columns_to_be_unique" | "expect_column_values_to_be_unique":
+            key = ", ".join(f'"{column}"' for column in said.get("column_list", [said.get("column")]))
+            return f"count(*) OVER (PARTITION BY {key}) > 1"
+    raise ValueError(f"no way to count what breaks {expected.kind}")
+
+
+def _holds_of_count(expected: Expected, of_count: pd.DataFrame) -> bool:
+    """Whether what is expected of a number of rows holds."""
+    (row,) = of_count.to_dict("records")
+    if "column" in expected.arguments:
+        return bool(row[expected.arguments["column"]] >= expected.arguments["min_value"])
+    return bool(row[expected.arguments["column_A"]] == row[expected.arguments["column_B"]])
+
+
+def _no_faults(counts: pd.DataFrame) -> bool:
+    """Whether Great Expectations finds no row that breaks anything."""
+    asked = Expected(
+        "no row breaks an expectation", "expect_column_values_to_be_in_set", {"column": "faults", "value_set": [0]}
+    )
+    return all(result.success for result in _ask(counts, [asked], BOOLEAN).values())
+
+
+def _all_held(table: Table, facts: Facts, rows: int) -> list[Outcome]:
+    """Outcomes of a partition in which everything holds."""
+    return [Outcome(e.sentence, True, e.severity, _said_where_held(e, rows)) for e in expectations(table, facts)]
+
+
+def _outcomes(
+    session: duckdb.DuckDBPyConnection, stored: duckdb.DuckDBPyRelation, table: Table, facts: Facts
+) -> list[Outcome]:
+    """Outcomes of one partition by asking Great Expectations of each expectation."""
+    every = expectations(table, facts)
+    rows, unknown = _rows_to_check(session, stored, table, facts)
+    frames: dict[On, pd.DataFrame] = {
+        "columns": _columns_to_check(stored, table),
+        "count": _count_frame(table, facts, len(rows)),
+        "rows": rows,
+    }
+    outcomes: dict[str, Outcome] = {}
+    for on, frame in frames.items():
+        of_kind = [expected for expected in every if expected.on == on]
+        absent = {expected.sentence: _missing(expected, frame) for expected in of_kind}
+        results = _validate(
+            frame, [e for e in of_kind if absent[e.sentence] is None], [n for n in table.key if n in frame]
+        )
+        for expected in of_kind:
+            lacking = absent[expected.sentence]
+            if lacking is not None:
+                passed, detail = False, unknown.get(lacking, f"there is no column {lacking}")
+            else:
+                passed, detail = results[expected.sentence]
+            outcomes[expected.sentence] = Outcome(expected.sentence, passed, expected.severity, detail)
+    return [outcomes[expected.sentence] for expected in every]
+
+
+def _count_frame(table: Table, facts: Facts, rows: int) -> pd.DataFrame:
+    return pd.DataFrame({"rows": [rows], "rows_of_the_record": [facts.rows.get(table.name, rows)]})
 
 
 def _missing(expected: Expected, frame: pd.DataFrame) -> str | None:
@@ -355,30 +401,53 @@ def _missing(expected: Expected, frame: pd.DataFrame) -> str | None:
     return next((name for name in named if name not in frame), None)
 
 
+def _source(table: Table) -> str:
+    """A query for the stored rows, and what the registers say of each row's meter where that is asked."""
+    if not _needs_meter_facts(table):
+        return "SELECT rows_to_check.* FROM rows_to_check"
+    return """
+        SELECT rows_to_check.*,
+            CASE WHEN "end" IS NULL OR interval_start < "end" THEN interval_s END AS interval_s,
+            CASE WHEN "end" IS NULL OR interval_start < "end" THEN top_l_min END AS top_l_min
+        FROM rows_to_check ASOF LEFT JOIN (SELECT meter AS fact_meter, start AS fact_start, * EXCLUDE (meter, start)
+            FROM meter_facts) ON meter = fact_meter AND interval_start >= fact_start
+        """
+
+
+def _wanted(table: Table) -> dict[str, str]:
+    """SQL of the derived values, by name."""
+    return {derived.name: derived.sql for derived in _derived(table)}
+
+
+def _lists(stored: duckdb.DuckDBPyRelation) -> list[str]:
+    return [name for name, kind in zip(stored.columns, stored.types, strict=True) if kind.id == "list"]
+
+
+@contextmanager
+def _meter_facts_of(session: duckdb.DuckDBPyConnection, table: Table, facts: Facts) -> Iterator[None]:
+    """While this is open, the session knows `meter_facts` where a table's derived values ask for them."""
+    if not _needs_meter_facts(table):
+        yield
+        return
+    session.register("meter_facts", _meter_facts(facts.meters))
+    try:
+        yield
+    finally:
+        session.unregister("meter_facts")
+
+
 def _rows_to_check(
     session: duckdb.DuckDBPyConnection, stored: duckdb.DuckDBPyRelation, table: Table, facts: Facts
 ) -> tuple[pd.DataFrame, dict[str, str]]:
     """The rows with their derived values; and, for what could not be worked out, why."""
-    source = "SELECT rows_to_check.* FROM rows_to_check"
-    if _needs_meter_facts(table):
-        session.register("meter_facts", _meter_facts(facts.meters))
-        source = """
-            SELECT rows_to_check.*,
-                CASE WHEN "end" IS NULL OR interval_start < "end" THEN interval_s END AS interval_s,
-                CASE WHEN "end" IS NULL OR interval_start < "end" THEN top_l_min END AS top_l_min
-            FROM rows_to_check ASOF LEFT JOIN (SELECT meter AS fact_meter, start AS fact_start, * EXCLUDE (meter, start)
-                FROM meter_facts) ON meter = fact_meter AND interval_start >= fact_start
-            """
-    wanted = {derived.name: derived.sql for derived in _derived(table)}
-    lists = [name for name, kind in zip(stored.columns, stored.types, strict=True) if kind.id == "list"]
+    source, wanted, lists = _source(table), _wanted(table), _lists(stored)
     unknown: dict[str, str] = {}
-    try:
-        frame = _fetch(stored, _selecting(source, wanted, lists))
-    except duckdb.Error:
-        source, wanted, unknown = _workable(stored, source, wanted)
-        frame = _fetch(stored, _selecting(source, wanted, lists))
-    if _needs_meter_facts(table):
-        session.unregister("meter_facts")
+    with _meter_facts_of(session, table, facts):
+        try:
+            frame = _fetch(stored, _selecting(source, wanted, lists))
+        except duckdb.Error:
+            source, wanted, unknown = _workable(stored, source, wanted)
+            frame = _fetch(stored, _selecting(source, wanted, lists))
     return frame, unknown
 
 
@@ -449,14 +518,23 @@ def _validate(frame: pd.DataFrame, asked: Sequence[Expected], key: Sequence[str]
     # Which rows broke an expectation takes as long to find out as whether one did: only what failed is asked again.
     details = _ask(frame, failed, {"result_format": "SUMMARY", "partial_unexpected_count": EXAMPLES})
     found = {e.sentence: (False, _found(e, details[e.sentence], frame, key)) for e in failed}
-    return _held(frame, asked) | found
+    held = {e.sentence: (True, _said_where_held(e, len(frame) if e.on == "rows" else _rows_of(frame))) for e in asked}
+    return held | found
 
 
-def _held(frame: pd.DataFrame, asked: Sequence[Expected]) -> dict[str, tuple[bool, str]]:
-    """What is said where everything holds."""
-    said = {"columns": "as declared", "rows": f"holds for all {len(frame):,} rows"}
-    said["count"] = f"has {frame['rows'].iloc[0]:,} rows" if "rows" in frame else ""
-    return {expected.sentence: (True, said[expected.on]) for expected in asked}
+def _rows_of(frame: pd.DataFrame) -> int:
+    """The number of rows that a frame of counts tells, 0 for any other."""
+    return int(frame["rows"].iloc[0]) if "rows" in frame else 0
+
+
+def _said_where_held(expected: Expected, rows: int) -> str:
+    """What is said of an expectation that holds for a partition of some rows."""
+    said: dict[On, str] = {
+        "columns": "as declared",
+        "count": f"has {rows:,} rows",
+        "rows": f"holds for all {rows:,} rows",
+    }
+    return said[expected.on]
 
 
 def _ask(frame: pd.DataFrame, asked: Sequence[Expected], result_format: Mapping[str, Any]) -> dict[str, Any]:
