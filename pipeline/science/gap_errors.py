@@ -20,6 +20,7 @@ from pipeline.science.gap_choice import FROM_NEIGHBOURS, FROM_WEATHER, GAP_LENGT
 from pipeline.science.gap_models import Combination
 from pipeline.science.gap_trials import REACH_H, TRIED_MEMBERS, Tried, edges, tried_blocks
 from pipeline.science.residual_process import Draws, ResidualProcess
+from pipeline.science.side_by_side import side_by_side
 from pipeline.science.signed_root import signed_root
 
 Floats = NDArray[np.float64]
@@ -88,10 +89,7 @@ class Errors:
             ]
             processes[basis] = ResidualProcess.of(series)
             shared[basis] = _shared_part(series)
-            for key in chosen:
-                tried[key] = tried_blocks(
-                    models.combinations[key], processes[basis], models.flow_l[key[0]], key[2], draws
-                )
+            tried.update(zip(chosen, side_by_side(partial(_tried, models, processes[basis], draws), chosen), strict=True))
             by_length = {
                 length: np.concatenate([tried[key].factor for key in chosen if key[2] == length])
                 for length in {key[2] for key in chosen}
@@ -139,12 +137,20 @@ def _shared_part(series: list[tuple[Floats, Floats]]) -> float:
     return float(np.clip(product / squares, 0.0, 0.95)) if squares > 0 else 0.0
 
 
-def members_of(segments: list[Segment], errors: Errors, flow_l: Floats, named: Named) -> Iterable[tuple[Segment, Floats]]:
+def _tried(models: GapModels, process: ResidualProcess, draws: Draws, key: tuple[int, tuple[int, ...], int]) -> Tried:
+    """What intervals of one model do on blocks of its plot's record, by plot, donors and length of the blocks."""
+    plot, _, length = key
+    return tried_blocks(models.combinations[key], process, models.flow_l[plot], length, draws)
+
+
+def members_of(
+    segments: list[Segment], errors: Errors, flow_l: Floats, named: Named
+) -> Iterable[tuple[Segment, Singles]]:
     """Members of every segment, L per hour, shape (its hours, members)."""
     for basis in sorted({segment.basis for segment in segments}):
         # What is wrong with one kind of model says nothing of the other kind.
         of_basis = [segment for segment in segments if segment.basis == basis]
-        yield from _members_of_basis(basis, of_basis, errors, flow_l, partial(_of_basis, named, basis))
+        yield from _members_of_basis(of_basis, errors, flow_l, partial(_of_basis, named, basis))
 
 
 def _of_basis(named: Named, basis: str, plot: int | None, what: str, hour: int) -> np.random.Generator:
@@ -152,10 +158,9 @@ def _of_basis(named: Named, basis: str, plot: int | None, what: str, hour: int) 
 
 
 def _members_of_basis(
-    basis: str, segments: list[Segment], errors: Errors, flow_l: Floats, named: Named
-) -> Iterable[tuple[Segment, Floats]]:
+    segments: list[Segment], errors: Errors, flow_l: Floats, named: Named
+) -> list[tuple[Segment, Singles]]:
     """Members of the segments of one kind."""
-    process, part = errors.processes[basis], errors.shared[basis]
     plots, count = flow_l.shape
     around = np.zeros((plots, count), dtype=bool)
     for segment in segments:
@@ -164,33 +169,38 @@ def _members_of_basis(
         around[segment.plot, max(first - REACH_H, 0) : first] = True
         around[segment.plot, last : last + REACH_H] = True
     of_all = Draws.of(np.logical_or.reduce(around), partial(named, None, "errors"), ENSEMBLE_MEMBERS)
-    for plot in sorted({segment.plot for segment in segments}):
+
+    def of_plot(plot: int) -> list[tuple[Segment, Singles]]:
         own = Draws.of(around[plot], partial(named, plot, "errors"), ENSEMBLE_MEMBERS)
-        for segment in segments:
-            if segment.plot != plot:
-                continue
-            first, last = segment.gap
-            wider = errors.widening[basis, length_class(last - first)]
-            edge = edges(first, last, segment.model, flow_l[plot])
-            at = np.concatenate([segment.hours, edge])
-            drawn = np.sqrt(1.0 - part) * own.at(at, process.share) + np.sqrt(part) * of_all.at(at, process.share)
-            inside = segment.hours.size
-            score = process.given(
-                segment.hours,
-                edge,
-                segment.model.score(edge, flow_l[plot, edge]),
-                drawn[:inside],
-                drawn[inside:],
-                wider,
-            )
-            centre = score.mean(axis=1, keepdims=True)
-            score = centre + segment.novelty[:, np.newaxis] * (score - centre)
-            widening = wider * segment.novelty
-            flow = segment.model.members(segment.hours, segment.model.estimate[segment.hours], score, widening)
-            away = np.minimum(segment.hours - first + 1, last - segment.hours)
-            deviation = errors.level[basis] * np.sqrt(-np.expm1(-away / LEVEL_AWAY_H))[:, np.newaxis]
-            of_all_level, own_level = (
-                named(which, "level", int(segment.hours[0])).standard_normal(ENSEMBLE_MEMBERS) for which in (None, plot)
-            )
-            level = np.sqrt(part) * of_all_level + np.sqrt(1.0 - part) * own_level
-            yield segment, flow * np.exp(deviation * level - deviation**2 / 2)
+        return [
+            (segment, _members_of_segment(segment, errors, flow_l[plot], own, of_all, named))
+            for segment in segments
+            if segment.plot == plot
+        ]
+
+    return [each for found in side_by_side(of_plot, sorted({s.plot for s in segments})) for each in found]
+
+
+def _members_of_segment(
+    segment: Segment, errors: Errors, flow_l: Floats, own: Draws, of_all: Draws, named: Named
+) -> Singles:
+    """Members of one segment from draws of its plot and of all plots, L per hour, shape (its hours, members)."""
+    process, part = errors.processes[segment.basis], errors.shared[segment.basis]
+    first, last = segment.gap
+    wider = errors.widening[segment.basis, length_class(last - first)]
+    edge = edges(first, last, segment.model, flow_l)
+    at = np.concatenate([segment.hours, edge])
+    drawn = np.sqrt(1.0 - part) * own.at(at, process.share) + np.sqrt(part) * of_all.at(at, process.share)
+    inside = segment.hours.size
+    known = segment.model.score(edge, flow_l[edge])
+    score = process.given(segment.hours, edge, known, drawn[:inside], drawn[inside:], wider)
+    centre = score.mean(axis=1, keepdims=True)
+    score = centre + segment.novelty[:, np.newaxis] * (score - centre)
+    flow = segment.model.members(segment.hours, segment.model.estimate[segment.hours], score, wider * segment.novelty)
+    away = np.minimum(segment.hours - first + 1, last - segment.hours)
+    deviation = errors.level[segment.basis] * np.sqrt(-np.expm1(-away / LEVEL_AWAY_H))[:, np.newaxis]
+    of_all_level, own_level = (
+        named(which, "level", int(segment.hours[0])).standard_normal(ENSEMBLE_MEMBERS) for which in (None, segment.plot)
+    )
+    level = np.sqrt(part) * of_all_level + np.sqrt(1.0 - part) * own_level
+    return (flow * np.exp(deviation * level - deviation**2 / 2)).astype(np.float32)

@@ -17,6 +17,7 @@ from pipeline.science.gap_choice import GapModels
 from pipeline.science.gap_errors import Errors, Named, members_of
 from pipeline.science.gap_skill import Skill, skill_of
 from pipeline.science.residual_process import stretches_of
+from pipeline.science.side_by_side import side_by_side
 from pipeline.science.signed_root import signed_power, signed_root
 
 Floats = NDArray[np.float64]
@@ -100,7 +101,9 @@ def estimate_gaps(
     skill: list[Skill] = []
     if gaps:
         models = GapModels(flow_l, day, rain_mm, air_temp_c, level, treatment)
-        segments = [segment for gap in gaps for segment in models.segments(wanted, *gap)]
+        of_plots = [[gap for gap in gaps if gap[0] == plot] for plot in sorted({gap[0] for gap in gaps})]
+        found = side_by_side(lambda of_plot: [s for gap in of_plot for s in models.segments(wanted, *gap)], of_plots)
+        segments = [segment for of_plot in found for segment in of_plot]
         errors = Errors.of(models, named)
         skill = _skill(models, errors)
         for segment, drawn in members_of(segments, errors, flow_l, named):

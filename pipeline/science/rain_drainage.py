@@ -19,6 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import nnls
 from scipy.signal import lfilter
 
+from pipeline.science.side_by_side import side_by_side
+
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 Flags = NDArray[np.bool_]
@@ -481,10 +483,12 @@ def _search(
             new = np.clip(child + 0.09 * generator.standard_normal(child.shape), 0.0, 1.0)
         recharge = water_balance(weather, parameters(new)).recharge
         columns = outflows(np.ascontiguousarray(recharge.T), STEP_H)[..., weather.spin_up_steps :].transpose(1, 0, 2)
-        batch = [
-            _Sums.of(columns, flow[plot], rows[plot], alike, fold, count, flow[plot, rows[plot]].var())
-            for plot in learned
-        ]
+        batch = side_by_side(
+            lambda plot, columns=columns: _Sums.of(  # type: ignore[misc]
+                columns, flow[plot], rows[plot], alike, fold, count, flow[plot, rows[plot]].var()
+            ),
+            learned,
+        )
         sums += [[one.of_set(number) for one in batch] for number in range(drawn)]
         places = np.concatenate([places, new], axis=1)
         new_error = [sum(one.error_without(None) for one in of_set) for of_set in sums[-drawn:]]
@@ -663,9 +667,10 @@ def _fitted(
     learned = np.flatnonzero(measured.any(axis=1))
     if learned.size == 0:
         return RainDrainage(stores.sum(axis=1), left_out, features, stores, persistence)
-    by_plot = [
-        _stretches(int(plot), flow_l[plot], folds, count, treatment[plot], columns, int(chosen[0][0])) for plot in learned
-    ]
+    by_plot = side_by_side(
+        lambda plot: _stretches(int(plot), flow_l[plot], folds, count, treatment[plot], columns, int(chosen[0][0])),
+        learned,
+    )
     scale = [max(float(np.nanmean(flow_l[plot])), 1e-9) for plot in learned]
     stores[learned], left_out[learned] = 0.0, 0.0
     for which, sets in enumerate(chosen):
