@@ -1,13 +1,14 @@
 """Work on independent parts at once, on the processor's cores.
 
-Belongs here: how many parts are worked on at once, and that results come in the order of the parts whoever is done first.
+Belongs here: how many parts are worked on at once, that results come in the order of the parts whoever is done first, and making the
+next part while the last one is used.
 Does not: what the work is.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
@@ -29,3 +30,22 @@ def side_by_side(work: Callable[[Part], Result], parts: Iterable[Part]) -> list[
         return [work(part) for part in every]
     with ThreadPoolExecutor(at_once, "side-by-side") as pool:
         return list(pool.map(work, every))
+
+
+def one_ahead(parts: Iterable[Part]) -> Iterator[Part]:
+    """The same parts, each made while the one before is used; the first is begun at once.
+
+    Two parts are held at a time.
+    """
+    pool = ThreadPoolExecutor(1, "one-ahead")
+    source, end = iter(parts), object()
+    coming = pool.submit(next, source, end)
+
+    def hand_out() -> Iterator[Part]:
+        nonlocal coming
+        with pool:
+            while (part := coming.result()) is not end:
+                coming = pool.submit(next, source, end)
+                yield part  # type: ignore[misc]
+
+    return hand_out()

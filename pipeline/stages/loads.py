@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS
 from pipeline.science.period_sums import Periods, interval_90, sums_of_runs
+from pipeline.science.side_by_side import one_ahead
 from pipeline.science.uncertainty import MeterDraws
 from pipeline.science.units import depth_mm, flow_weighted_mg_l, kg_per_ha
 from pipeline.science.variance_shares import variance_shares
@@ -128,8 +129,8 @@ def loads(
     The budget takes one source of uncertainty at a time, all others standing at their means: the variance of the annual load that it
     makes, over the sum of these variances (JCGM 100:2008, H.1.5).
 
-    One plot and analyte is worked on at a time, so that memory holds a few arrays of members times hours of one year beside the
-    flow of every plot.
+    One plot and analyte is worked on while the next one's concentration is drawn, so that memory holds a few arrays of members times
+    hours of one year beside the flow of every plot.
 
     Args:
         ensembles: concentration of each plot and analyte, at the plot's hours of the water year.
@@ -144,11 +145,12 @@ def loads(
         The tables of the water year. Events and the row `between` add up to the year; days and months do.
     """
     made = _Made(site, year, {plot.plot: plot.area_ha for plot in site.plots})
+    coming = one_ahead(ensembles)
     flows = {
         flow.plot: _Flow.of(flow, draws_of(flow, site, year), events, site)
         for flow in flow_ensembles(hours, metered, flow_members, site, year)
     }
-    for ensemble in ensembles:
+    for ensemble in coming:
         if ensemble.plot in flows:
             made.add(flows[ensemble.plot], ensemble)
     return made.tables()
