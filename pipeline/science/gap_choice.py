@@ -61,7 +61,7 @@ class Segment:
     """Hours of one gap of one plot that the same model fills.
 
     `gap` is its first and past-the-last hour; `novelty` a factor on the spread of errors where the treatments of plot and donors are new
-    to the model, shape (hours,).
+    to the model, shape (hours,); `doubt` a factor on the error of all hours together.
     """
 
     plot: int
@@ -70,6 +70,7 @@ class Segment:
     basis: str
     model: Combination
     novelty: Floats
+    doubt: float = 1.0
 
 
 class GapModels:
@@ -114,7 +115,8 @@ class GapModels:
             model = self._combination(plot, used, length)
             if (plot, used) not in self._novelty:
                 self._novelty[plot, used] = _novelty(self.treatment[[plot, *self.plots_of(used)]], model.rows)
-            yield Segment(plot, inside, (first, last), basis, model, self._novelty[plot, used][inside])
+            doubt = self.reservoirs.disagreement(plot, inside) if basis == FROM_WEATHER else 1.0
+            yield Segment(plot, inside, (first, last), basis, model, self._novelty[plot, used][inside], doubt)
 
     def plots_of(self, used: tuple[int, ...]) -> tuple[int, ...]:
         """Donors that are plots: all but the receiving water's level."""

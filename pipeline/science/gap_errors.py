@@ -16,7 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS
-from pipeline.science.gap_choice import FROM_NEIGHBOURS, FROM_WEATHER, GAP_LENGTHS_H, GapModels, Segment, length_class
+from pipeline.science.gap_choice import (
+    FROM_NEIGHBOURS,
+    FROM_WEATHER,
+    GAP_LENGTHS_H,
+    GapModels,
+    Segment,
+    length_class,
+)
 from pipeline.science.gap_models import Combination
 from pipeline.science.gap_trials import REACH_H, TRIED_MEMBERS, Tried, edges, tried_blocks
 from pipeline.science.residual_process import Draws, ResidualProcess
@@ -198,7 +205,7 @@ def _members_of_segment(
     score = centre + segment.novelty[:, np.newaxis] * (score - centre)
     flow = segment.model.members(segment.hours, segment.model.estimate[segment.hours], score, wider * segment.novelty)
     away = np.minimum(segment.hours - first + 1, last - segment.hours)
-    deviation = errors.level[segment.basis] * np.sqrt(-np.expm1(-away / LEVEL_AWAY_H))[:, np.newaxis]
+    deviation = segment.doubt * errors.level[segment.basis] * np.sqrt(-np.expm1(-away / LEVEL_AWAY_H))[:, np.newaxis]
     of_all_level, own_level = (
         named(which, "level", int(segment.hours[0])).standard_normal(ENSEMBLE_MEMBERS) for which in (None, segment.plot)
     )

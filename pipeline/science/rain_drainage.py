@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import zlib
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +23,7 @@ from scipy.signal import lfilter
 from pipeline.science.side_by_side import side_by_side
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Indices = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
@@ -70,6 +72,8 @@ LEVEL_HOURS = 100.0
 WEIGHT_FLOOR = 0.3
 """Share of the mean flow that is added to an estimate before errors are taken to grow with its root."""
 LARGEST_SEASONAL_FACTOR = 3.0
+LARGEST_DISAGREEMENT = 3.0
+FORTNIGHT_H = 336
 PENALTIES = (1e-2, 1e-1, 3e-1, 1.0, 3.0, 30.0)
 EDGE_HOURS = 6
 """Measured hours before a gap whose mean tells the state of the reservoirs."""
@@ -139,6 +143,7 @@ class RainDrainage:
             last day in root of mm. Empty (k = 0) without rain.
         stores_l: what each reservoir, and last the steady water from elsewhere, contributes to `estimate`, L per hour, shape
             (plots, reservoirs + 1, hours).
+        by_set: estimates of each good parameter set alone, L per hour, shape (sets, plots, hours): where these differ nobody knows.
         persistence: share of a flow's departure at a gap's edge that the fast and the slow reservoirs carry on, shape (plots, 2).
     """
 
@@ -146,7 +151,29 @@ class RainDrainage:
     left_out: Floats
     features: Floats
     stores_l: Floats
+    by_set: Singles
     persistence: Floats
+
+    @cached_property
+    def _usual_disagreement(self) -> Floats:
+        """Of each plot, the sets' variance of the volumes of two weeks over the volumes' mean square, shape (plots,)."""
+        whole = self.by_set.shape[2] // FORTNIGHT_H * FORTNIGHT_H
+        blocks = self.by_set[..., :whole].reshape(*self.by_set.shape[:2], -1, FORTNIGHT_H).sum(axis=3, dtype=float)
+        size = np.sum(blocks.mean(axis=0) ** 2, axis=1)
+        return np.asarray(np.sum(blocks.var(axis=0), axis=1) / np.maximum(size, 1e-12))
+
+    def disagreement(self, plot: int, hours: Indices) -> float:
+        """By what factor parameter sets that fit alike lie farther apart, over some hours, than they usually do over two weeks.
+
+        Relative to the volume; half of what is usual is taken as always there: sets that agree may be wrong together. From 0.7 up; 1
+        where sets never differ.
+        """
+        usual = float(self._usual_disagreement[plot])
+        if not usual > 0:
+            return 1.0
+        volumes = self.by_set[:, plot, hours].sum(axis=1, dtype=float)
+        here = float(volumes.var() / max(volumes.mean() ** 2, 1e-12))
+        return float(min(np.sqrt((here / usual + 1.0) / 2.0), LARGEST_DISAGREEMENT))
 
 
 def linear_reservoir(inflow: ArrayLike, time_constant: float, axis: int = -1) -> Floats:
@@ -664,28 +691,32 @@ def _fitted(
     measured = np.isfinite(flow_l)
     stores = np.full((len(flow_l), columns.shape[1], day.size), np.nan)
     left_out, persistence = np.full(flow_l.shape, np.nan), np.zeros((len(flow_l), 2))
+    by_set = np.zeros((len(columns), *flow_l.shape), dtype=np.float32)
     learned = np.flatnonzero(measured.any(axis=1))
     if learned.size == 0:
-        return RainDrainage(stores.sum(axis=1), left_out, features, stores, persistence)
+        return RainDrainage(stores.sum(axis=1), left_out, features, stores, by_set, persistence)
     by_plot = side_by_side(
         lambda plot: _stretches(int(plot), flow_l[plot], folds, count, treatment[plot], columns, int(chosen[0][0])),
         learned,
     )
     scale = [max(float(np.nanmean(flow_l[plot])), 1e-9) for plot in learned]
     stores[learned], left_out[learned] = 0.0, 0.0
-    for which, sets in enumerate(chosen):
-        fold = which - 1 if which > 0 else None
-        wanted = np.ones(day.size, bool) if fold is None else folds == fold
+    for number in range(len(columns)):
+        weights = _reservoir_weights(by_plot, scale, number, None)
+        for of_plot, by_stretch in zip(by_plot, weights, strict=True):
+            for stretch, w in zip(of_plot, by_stretch, strict=True):
+                hours = np.flatnonzero(stretch.inside)
+                outflow = w[:, np.newaxis] * columns[number][:, hours]
+                by_set[number, stretch.plot, hours] = outflow.sum(axis=0)
+                if number in chosen[0]:
+                    stores[stretch.plot, :, hours] += outflow.T / chosen[0].size
+    for fold, sets in enumerate(chosen[1:]):
         for number in sets:
             weights = _reservoir_weights(by_plot, scale, int(number), fold)
             for of_plot, by_stretch in zip(by_plot, weights, strict=True):
                 for stretch, w in zip(of_plot, by_stretch, strict=True):
-                    hours = np.flatnonzero(wanted & stretch.inside)
-                    outflow = columns[number][:, hours] / sets.size
-                    if fold is None:
-                        stores[stretch.plot, :, hours] += (w[:, np.newaxis] * outflow).T
-                    else:
-                        left_out[stretch.plot, hours] += w @ outflow
+                    hours = np.flatnonzero((folds == fold) & stretch.inside)
+                    left_out[stretch.plot, hours] += w @ columns[number][:, hours] / sets.size
 
     shapes = _shapes_of_departure(day, treatment, measured)
     departure = _Departure.of(
@@ -706,9 +737,10 @@ def _fitted(
     for plot in learned:
         factor, left_factor = departure.factor(shapes[plot], folds)
         stores[plot] *= factor
+        by_set[:, plot] *= factor.astype(np.float32)
         left_out[plot] *= left_factor
         persistence[plot] = _persistence(flow_l[plot], left_out[plot], stores[plot])
-    return RainDrainage(stores.sum(axis=1), left_out, features, stores, persistence)
+    return RainDrainage(stores.sum(axis=1), left_out, features, stores, by_set, persistence)
 
 
 def _shapes_of_departure(day: Floats, treatment: Indices, measured: Flags) -> Floats:
