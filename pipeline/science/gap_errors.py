@@ -80,7 +80,8 @@ class Errors:
             known = best.setdefault((plot, models.basis(used), length), used)
             if models.combinations[plot, used, length].rows.size > models.combinations[plot, known, length].rows.size:
                 best[plot, models.basis(used), length] = used
-        processes, shared, widening, level, tried = {}, {}, {}, {}, {}
+        processes, shared, widening, level = {}, {}, {}, {}
+        tried: dict[tuple[int, tuple[int, ...], int], Tried] = {}
         draws = Draws.of(
             np.ones(GAP_LENGTHS_H[-1] + 2 * REACH_H, dtype=bool), partial(named, None, "tried"), TRIED_MEMBERS
         )

@@ -84,7 +84,7 @@ def estimate_gaps(
     basis[wanted & ~measured.any(axis=1, keepdims=True)] = UNFILLED
     filled = [np.zeros(0, dtype=np.int64)] * len(flow_l)
     members = [np.zeros((0, ENSEMBLE_MEMBERS), dtype=np.float32)] * len(flow_l)
-    parts: list[list[tuple[Indices, Floats]]] = [[] for _ in flow_l]
+    parts: list[list[tuple[Indices, Singles]]] = [[] for _ in flow_l]
     gaps: list[tuple[int, int, int]] = []
     for plot in np.flatnonzero(measured.any(axis=1)).tolist():
         root = signed_root(flow_l[plot])
@@ -94,7 +94,7 @@ def estimate_gaps(
                 continue
             if first > 0 and last < day.size and last - first <= bridge_longest_hours:
                 drawn = _bridged(flow_l[plot], root, first, last, named(plot, "bridge", first))
-                parts[plot].append((hours, drawn[hours - first]))
+                parts[plot].append((hours, drawn[hours - first].astype(np.float32)))
                 basis[plot, hours] = BRIDGED
             else:
                 gaps.append((plot, first, last))
@@ -106,15 +106,15 @@ def estimate_gaps(
         segments = [segment for of_plot in found for segment in of_plot]
         errors = Errors.of(models, named)
         skill = _skill(models, errors)
-        for segment, drawn in members_of(segments, errors, flow_l, named):
-            parts[segment.plot].append((segment.hours, drawn))
+        for segment, of_segment in members_of(segments, errors, flow_l, named):
+            parts[segment.plot].append((segment.hours, of_segment))
             basis[segment.plot, segment.hours] = segment.basis
     for plot, of_plot in enumerate(parts):
         if of_plot:
             at = np.concatenate([hours for hours, _ in of_plot])
             order = np.argsort(at, kind="stable")
             filled[plot] = at[order]
-            members[plot] = np.concatenate([drawn.astype(np.float32) for _, drawn in of_plot])[order]
+            members[plot] = np.concatenate([drawn for _, drawn in of_plot])[order]
     return GapEstimates(basis, filled, members, skill)
 
 
