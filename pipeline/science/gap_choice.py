@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.science.blocked_validation import block_folds, long_gap_hours
+from pipeline.science.disagreement import LARGEST_FACTOR, times_farther_apart, usual_disagreement
 from pipeline.science.gap_models import (
     RESERVOIRS,
     Candidate,
@@ -95,6 +96,7 @@ class GapModels:
         self.combinations: dict[tuple[int, tuple[int, ...], int], Combination] = {}
         self._serves: dict[tuple[int, tuple[int, ...]], bool] = {}
         self._novelty: dict[tuple[int, tuple[int, ...]], Floats] = {}
+        self._usually_apart: dict[tuple[int, tuple[int, ...]], tuple[float, float]] = {}
 
     def segments(self, wanted: Flags, plot: int, first: int, last: int) -> Iterable[Segment]:
         """The hours of a gap by the model that fills them."""
@@ -115,8 +117,20 @@ class GapModels:
             model = self._combination(plot, used, length)
             if (plot, used) not in self._novelty:
                 self._novelty[plot, used] = _novelty(self.treatment[[plot, *self.plots_of(used)]], model.rows)
-            doubt = self.reservoirs.disagreement(plot, inside) if basis == FROM_WEATHER else 1.0
-            yield Segment(plot, inside, (first, last), basis, model, self._novelty[plot, used][inside], doubt)
+            novelty = self._novelty[plot, used][inside]
+            yield Segment(plot, inside, (first, last), basis, model, novelty, self._doubt(plot, used, inside))
+
+    def _doubt(self, plot: int, used: tuple[int, ...], hours: Indices) -> float:
+        """How much farther than usual models, and of the weather's parameter sets too, lie apart over some hours."""
+        models = np.stack([each.estimate for each in self._of(plot, used)])
+        if (plot, used) not in self._usually_apart:
+            sets = self.reservoirs.by_set[:, plot]
+            self._usually_apart[plot, used] = usual_disagreement(models), usual_disagreement(sets)
+        usual, usual_of_sets = self._usually_apart[plot, used]
+        doubt = times_farther_apart(models[:, hours], usual)
+        if not self.plots_of(used):
+            doubt *= times_farther_apart(self.reservoirs.by_set[:, plot, hours], usual_of_sets)
+        return min(doubt, LARGEST_FACTOR)
 
     def plots_of(self, used: tuple[int, ...]) -> tuple[int, ...]:
         """Donors that are plots: all but the receiving water's level."""

@@ -26,8 +26,12 @@ Flags = NDArray[np.bool_]
 Indices = NDArray[np.int64]
 
 BRIDGED, UNFILLED = "bridged", "unfilled"
-BRIDGE_WIDENING = 1.3
-"""Factor on the spread of what is laid upon the straight line; found as `gap_errors.HARDER` was."""
+BRIDGE_RAIN_H = 3
+"""Hours before a short hole whose rain counts as the hole's."""
+BRIDGE_RAIN_WEIGHT = 1.0
+"""What a difference of rain counts beside one of the edges, each over its own spread."""
+BRIDGE_WIDENING = 1.2
+"""Factor on what is laid upon the straight line; found as `gap_errors.HARDER` was."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +97,7 @@ def estimate_gaps(
             if hours.size == 0:
                 continue
             if first > 0 and last < day.size and last - first <= bridge_longest_hours:
-                drawn = _bridged(flow_l[plot], root, first, last, named(plot, "bridge", first))
+                drawn = _bridged(flow_l[plot], root, rain_mm, first, last, named(plot, "bridge", first))
                 parts[plot].append((hours, drawn[hours - first].astype(np.float32)))
                 basis[plot, hours] = BRIDGED
             else:
@@ -128,11 +132,14 @@ def _skill(models: GapModels, errors: Errors) -> list[Skill]:
     return found
 
 
-def _bridged(flow_l: Floats, root: Floats, first: int, last: int, generator: np.random.Generator) -> Floats:
+def _bridged(
+    flow_l: Floats, root: Floats, rain_mm: Floats, first: int, last: int, generator: np.random.Generator
+) -> Floats:
     """Members across a short hole, shape (its hours, members).
 
     A straight line of flow, and upon it, on the root scale, how flow departed from such lines across as many stretches of the record as
-    there are members, those whose two edges were the most alike.
+    there are members, those whose two edges and whose rain were the most alike: a line between two low edges misses the peak of a
+    shower that fell between them.
     """
     length = last - first
     share = np.arange(1, length + 1) / (length + 1)
@@ -142,12 +149,17 @@ def _bridged(flow_l: Floats, root: Floats, first: int, last: int, generator: np.
     start = start[known[start + length + 2] - known[start] == length + 2]
     if start.size == 0:
         return np.repeat(line[:, np.newaxis], ENSEMBLE_MEMBERS, axis=1)
-    unlike = np.abs(root[start] - root[first - 1]) + np.abs(root[start + length + 1] - root[last])
+    unlike = (np.abs(root[start] - root[first - 1]) + np.abs(root[start + length + 1] - root[last])) / (
+        np.nanstd(root) + 1e-12
+    )
+    # Rain of the hours before is still on its way; unknown rain counts as none, here as in the stretches.
+    fallen = np.concatenate([[0.0], np.cumsum(np.nan_to_num(rain_mm))])
+    wetness = np.sqrt(fallen[length:] - fallen[np.maximum(np.arange(fallen.size - length) - BRIDGE_RAIN_H, 0)])
+    unlike += BRIDGE_RAIN_WEIGHT * np.abs(wetness[start + 1] - wetness[first]) / (wetness.std() + 1e-12)
     most = min(ENSEMBLE_MEMBERS, start.size)
     alike = np.sort(start[np.argpartition(unlike, most - 1)[:most]])
     tried = (1 - share)[:, np.newaxis] * flow_l[alike] + share[:, np.newaxis] * flow_l[alike + length + 1]
     departure = root[alike + np.arange(1, length + 1)[:, np.newaxis]] - signed_root(tried)
-    usual = departure.mean(axis=1, keepdims=True)
-    departure = usual + BRIDGE_WIDENING * (departure - usual)
+    departure *= BRIDGE_WIDENING
     chosen = generator.permutation(np.resize(np.arange(most), ENSEMBLE_MEMBERS))
     return signed_power(signed_root(line)[:, np.newaxis] + departure[:, chosen])

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import zlib
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -72,8 +71,6 @@ LEVEL_HOURS = 100.0
 WEIGHT_FLOOR = 0.3
 """Share of the mean flow that is added to an estimate before errors are taken to grow with its root."""
 LARGEST_SEASONAL_FACTOR = 3.0
-LARGEST_DISAGREEMENT = 3.0
-FORTNIGHT_H = 336
 PENALTIES = (1e-2, 1e-1, 3e-1, 1.0, 3.0, 30.0)
 EDGE_HOURS = 6
 """Measured hours before a gap whose mean tells the state of the reservoirs."""
@@ -153,27 +150,6 @@ class RainDrainage:
     stores_l: Floats
     by_set: Singles
     persistence: Floats
-
-    @cached_property
-    def _usual_disagreement(self) -> Floats:
-        """Of each plot, the sets' variance of the volumes of two weeks over the volumes' mean square, shape (plots,)."""
-        whole = self.by_set.shape[2] // FORTNIGHT_H * FORTNIGHT_H
-        blocks = self.by_set[..., :whole].reshape(*self.by_set.shape[:2], -1, FORTNIGHT_H).sum(axis=3, dtype=float)
-        size = np.sum(blocks.mean(axis=0) ** 2, axis=1)
-        return np.asarray(np.sum(blocks.var(axis=0), axis=1) / np.maximum(size, 1e-12))
-
-    def disagreement(self, plot: int, hours: Indices) -> float:
-        """By what factor parameter sets that fit alike lie farther apart, over some hours, than they usually do over two weeks.
-
-        Relative to the volume; half of what is usual is taken as always there: sets that agree may be wrong together. From 0.7 up; 1
-        where sets never differ.
-        """
-        usual = float(self._usual_disagreement[plot])
-        if not usual > 0:
-            return 1.0
-        volumes = self.by_set[:, plot, hours].sum(axis=1, dtype=float)
-        here = float(volumes.var() / max(volumes.mean() ** 2, 1e-12))
-        return float(min(np.sqrt((here / usual + 1.0) / 2.0), LARGEST_DISAGREEMENT))
 
 
 def linear_reservoir(inflow: ArrayLike, time_constant: float, axis: int = -1) -> Floats:

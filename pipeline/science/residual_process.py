@@ -25,7 +25,7 @@ Indices = NDArray[np.int64]
 
 TIME_CONSTANTS_H: Floats = np.array([0.0, 5.0, 30.0, 180.0, 1500.0])
 """Of the processes, h; 0 is new every hour."""
-LEAST_SHARE: Floats = np.array([0.01, 0.15, 0.0, 0.0, 0.10])
+LEAST_SHARE: Floats = np.array([0.01, 0.15, 0.0, 0.0, 0.05])
 """Share of the variance that each process has at least. Outages begin with storms, in which errors are less alike than in the quiet
 hours that most pairs are of; and what is wrong in all of a record cannot be seen in its own residuals. Found together with
 `gap_errors.HARDER`."""
