@@ -4,8 +4,6 @@ Belongs here: science/rain_drainage.py against closed forms and hidden truth.
 Does not: the choice between models and their ensemble (test_hours.py), the study over many fields (bench/gap_recovery.py).
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -13,8 +11,6 @@ from hypothesis import strategies as st
 
 from pipeline.science.rain_drainage import (
     BOUNDS,
-    FORTNIGHT_H,
-    LARGEST_DISAGREEMENT,
     STEP_H,
     TIME_CONSTANTS_H,
     RainDrainage,
@@ -288,28 +284,6 @@ def one_store(time_constant: float, hours: int, held: float) -> RainDrainage:
     return RainDrainage(
         estimate, estimate, np.empty((hours, 0)), stores, estimate[np.newaxis].astype(np.float32), np.ones((1, 2))
     )
-
-
-def sets_that_differ(*by_fortnight: tuple[float, ...]) -> RainDrainage:
-    """A model of one plot of which each good set says something of its own, L per hour, steady within each fortnight."""
-    by_set = np.repeat(np.array(by_fortnight, dtype=np.float32), FORTNIGHT_H, axis=1)[:, np.newaxis]
-    model = one_store(30.0, by_set.shape[2], 1.0)
-    return replace(model, by_set=by_set)
-
-
-def test_a_volume_is_doubted_more_where_sets_that_fit_alike_lie_farther_apart() -> None:
-    # Means 10 and 10, standard deviations 1 and 3: variances over the squared mean 0.01 and 0.09, usually 0.05.
-    model = sets_that_differ((9.0, 7.0), (11.0, 13.0))
-    first, second = np.arange(FORTNIGHT_H), FORTNIGHT_H + np.arange(FORTNIGHT_H)
-    assert model.disagreement(0, first) == pytest.approx(np.sqrt((0.01 / 0.05 + 1) / 2))
-    assert model.disagreement(0, second) == pytest.approx(np.sqrt((0.09 / 0.05 + 1) / 2))
-
-
-def test_sets_that_never_differ_leave_the_error_as_it_is_and_none_makes_it_boundless() -> None:
-    assert sets_that_differ((5.0, 7.0), (5.0, 7.0)).disagreement(0, np.arange(FORTNIGHT_H)) == 1.0
-    # Of a dry fortnight sets say opposite things: the mean is nothing, and the factor still has a bound.
-    model = sets_that_differ((10.0, 1.0), (10.1, -1.0))
-    assert model.disagreement(0, FORTNIGHT_H + np.arange(FORTNIGHT_H)) == LARGEST_DISAGREEMENT
 
 
 def test_the_estimate_lies_among_what_the_good_sets_say(short_model: RainDrainage) -> None:

@@ -422,6 +422,21 @@ def test_a_short_hole_between_edges_is_bridged_near_the_straight_line() -> None:
     assert np.allclose(result.volume[0, hole], line, rtol=0.25)
 
 
+def test_a_shower_in_a_short_hole_is_bridged_as_showers_of_the_record_ran() -> None:
+    # Every shower drains within four hours, 200 L of it in all: a line between the two dry edges of the hole knows nothing of it.
+    generator = np.random.default_rng(21)
+    rain = np.zeros(3000)
+    rain[np.sort(generator.choice(np.arange(20, 2980, 12), 120, replace=False))] = 8.0
+    flow = 10.0 + np.convolve(rain / 8.0, [0.0, 40.0, 100.0, 50.0, 10.0], "full")[: rain.size]
+    shower = int(np.flatnonzero(rain)[60])
+    dry = 12 * next(number for number in range(100, 200) if not rain[12 * number - 12 : 12 * number + 24].any())
+    record = flow[np.newaxis].copy()
+    record[0, shower : shower + 5] = record[0, dry : dry + 5] = np.nan
+    result = estimates(record, rain)
+    assert result.volume[0, shower : shower + 5].sum() == pytest.approx(flow[shower : shower + 5].sum(), rel=0.1)
+    assert result.volume[0, dry : dry + 5].sum() == pytest.approx(50.0, rel=0.1)
+
+
 def test_a_hole_longer_than_the_policy_is_not_bridged() -> None:
     rain, flow = hydrograph(21, hours=4000)
     record = flow[np.newaxis].copy()

@@ -122,14 +122,13 @@ class GapModels:
 
     def _doubt(self, plot: int, used: tuple[int, ...], hours: Indices) -> float:
         """How much farther than usual models, and of the weather's parameter sets too, lie apart over some hours."""
-        models = np.stack([each.estimate for each in self._of(plot, used)])
+        models, sets = [each.estimate for each in self._of(plot, used)], self.reservoirs.by_set[:, plot]
         if (plot, used) not in self._usually_apart:
-            sets = self.reservoirs.by_set[:, plot]
-            self._usually_apart[plot, used] = usual_disagreement(models), usual_disagreement(sets)
+            self._usually_apart[plot, used] = usual_disagreement(np.stack(models)), usual_disagreement(sets)
         usual, usual_of_sets = self._usually_apart[plot, used]
-        doubt = times_farther_apart(models[:, hours], usual)
+        doubt = times_farther_apart(np.stack([each[hours] for each in models]), usual)
         if not self.plots_of(used):
-            doubt *= times_farther_apart(self.reservoirs.by_set[:, plot, hours], usual_of_sets)
+            doubt *= times_farther_apart(sets[:, hours], usual_of_sets)
         return min(doubt, LARGEST_FACTOR)
 
     def plots_of(self, used: tuple[int, ...]) -> tuple[int, ...]:

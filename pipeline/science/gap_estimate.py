@@ -160,6 +160,8 @@ def _bridged(
     alike = np.sort(start[np.argpartition(unlike, most - 1)[:most]])
     tried = (1 - share)[:, np.newaxis] * flow_l[alike] + share[:, np.newaxis] * flow_l[alike + length + 1]
     departure = root[alike + np.arange(1, length + 1)[:, np.newaxis]] - signed_root(tried)
-    departure *= BRIDGE_WIDENING
+    # About the median: of a dry drain most do not depart at all, and go on not to.
+    usual = np.median(departure, axis=1, keepdims=True)
+    departure = usual + BRIDGE_WIDENING * (departure - usual)
     chosen = generator.permutation(np.resize(np.arange(most), ENSEMBLE_MEMBERS))
     return signed_power(signed_root(line)[:, np.newaxis] + departure[:, chosen])
