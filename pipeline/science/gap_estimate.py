@@ -64,11 +64,12 @@ def estimate_gaps(
 ) -> GapEstimates:
     """Members for the wanted hours of each plot.
 
-    A hole of at most `bridge_longest_hours` between two measured hours is bridged: a straight line, and upon it how flow ran across the
-    most similar stretches of the plot's own record. Other hours are estimated by models that compete on left-out blocks
-    (gap_models.py): from other plots that are measured in that hour, or from the weather where no plot is measured, where common hours
-    are too few or where the weather does better. Errors on the root scale are drawn with their own distribution and persistence
-    (normal_scores.py, residual_process.py), tied to the errors at the edges of the gap, and partly the same for all plots.
+    A hole of at most `bridge_longest_hours` between two measured hours is bridged: a straight line, and upon it how flow ran across those
+    stretches of the plot's own record whose edges and rain were the most alike. Other hours are estimated by models that compete on
+    left-out blocks (gap_models.py): from other plots that are measured in that hour, or from the weather where no plot is measured,
+    where common hours are too few or where the weather does better. Errors on the root scale are drawn with their own distribution and
+    persistence (normal_scores.py, residual_process.py), tied to the errors at the edges of the gap, and partly the same for all plots;
+    they are wider where models that did alike on the record disagree about the gap (disagreement.py).
 
     Args:
         flow_l: net volume of measured hours, L, not-a-number elsewhere, shape (plots, hours).
