@@ -15,7 +15,7 @@ from pipeline.science.antecedent import antecedent_mean, antecedent_sum, water_r
 from pipeline.science.blocked_validation import block_folds, long_gap_hours, ridge_by_blocks
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of
 from pipeline.science.event_rule import event_hours, match_events, stretches
-from pipeline.science.gap_errors import HARDER, weighted_quantile
+from pipeline.science.gap_errors import HARDER
 from pipeline.science.gap_estimate import estimate_gaps
 from pipeline.science.gap_skill import kling_gupta, nash_sutcliffe
 from pipeline.science.known_total import keep_total
@@ -549,20 +549,6 @@ def test_intervals_from_neighbours_hold_what_a_normal_error_leaves_them() -> Non
     held = (low <= flow[out]) & (flow[out] <= high)
     expected = 1 - 2 * stats.norm.sf(HARDER * stats.norm.ppf(0.95))
     assert held.mean() == pytest.approx(expected, abs=0.03)
-
-
-@given(st.lists(st.floats(-10, 10), min_size=2, max_size=30))
-def test_a_quantile_of_values_that_weigh_alike_is_that_of_numpy(values: list[float]) -> None:
-    # Hyndman and Fan 1996, The American Statistician 50, definition 5, as numpy has it.
-    expected = np.quantile(values, 0.9, method="hazen")
-    assert weighted_quantile(np.array(values), np.full(len(values), 3.0)) == pytest.approx(expected, abs=1e-9)
-
-
-def test_a_quantile_goes_where_the_weight_is() -> None:
-    values = np.array([1.0, 2.0, 3.0, 4.0])
-    # Middles of the weights lie at 0.5, 1.5, 2.5 of 13 for the last value heavy; at 5, 10.5, 11.5, 12.5 of 13 for the first.
-    assert weighted_quantile(values, np.array([1.0, 1.0, 1.0, 10.0])) == pytest.approx(4.0)
-    assert weighted_quantile(values, np.array([10.0, 1.0, 1.0, 1.0])) == pytest.approx(3.2)
 
 
 def test_plots_that_are_dark_at_once_err_together() -> None:
