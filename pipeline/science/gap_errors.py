@@ -99,7 +99,8 @@ class Errors:
             shared[basis] = _shared_part(series)
             tried.update(zip(chosen, side_by_side(partial(_tried, models, processes[basis], draws), chosen), strict=True))
             by_length = {
-                length: [tried[key] for key in chosen if key[2] == length] for length in {key[2] for key in chosen}
+                length: np.concatenate([tried[key].factor for key in chosen if key[2] == length])
+                for length in {key[2] for key in chosen}
             }
             widening.update({(basis, length): HARDER * each for length, each in _widening(by_length).items()})
             long = [tried[key] for key in chosen if key[2] >= LEVEL_FROM_H]
@@ -119,27 +120,12 @@ def _level(tried: list[Tried]) -> float:
     return float(np.sqrt(np.mean(errors))) if errors else USUAL_LEVEL
 
 
-def _widening(by_length: Mapping[int, list[Tried]]) -> dict[int, float]:
+def _widening(factors: Mapping[int, Floats]) -> dict[int, float]:
     """Factors with which 90 % of left-out blocks lie within 90 % intervals, by length of gap: half that of the length, half of all."""
-    told = {}
-    for length, tried in by_length.items():
-        factor = np.concatenate([each.factor for each in tried])
-        # Half by number, so that small gaps are held too, and half by volume: large ones make the year's.
-        volume = np.concatenate([np.abs(each.mean) for each in tried])
-        if factor.size >= FEWEST_BLOCKS:
-            each = (weighted_quantile(factor, np.ones(factor.size)) + weighted_quantile(factor, volume)) / 2
-            told[length] = float(np.clip(each, LEAST_WIDENING, LARGEST_WIDENING))
+    told = {length: float(np.quantile(each, 0.9)) for length, each in factors.items() if each.size >= FEWEST_BLOCKS}
+    told = {length: float(np.clip(each, LEAST_WIDENING, LARGEST_WIDENING)) for length, each in told.items()}
     usual = float(np.mean(list(told.values()))) if told else USUAL_WIDENING
-    return {length: (told.get(length, usual) + usual) / 2 for length in by_length}
-
-
-def weighted_quantile(values: Floats, weight: Floats) -> float:
-    """The 90 % quantile of values of unequal weight, straight between the middles of their weights; shapes (n,), n at least 1."""
-    order = np.argsort(values, kind="stable")
-    if not weight.sum() > 0:
-        weight = np.ones(values.size)
-    upto = np.cumsum(weight[order])
-    return float(np.interp(0.9, (upto - weight[order] / 2) / upto[-1], values[order]))
+    return {length: (told.get(length, usual) + usual) / 2 for length in factors}
 
 
 def _weight(model: Combination) -> Floats:
