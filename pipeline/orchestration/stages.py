@@ -19,7 +19,7 @@ VERSIONS: Mapping[str, int] = {
     "metered_hours": 1,
     "meter_findings": 3,
     "outages": 2,
-    "fill_hours": 8,
+    "fill_hours": 9,
     "events": 1,
     "sample_results": 2,
     "sample_flow": 1,
