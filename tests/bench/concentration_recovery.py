@@ -12,7 +12,7 @@ estimates concentrations runs on them, for every year. Beside it stands linear i
     --gaps             flow hidden in gaps as in tests/bench/gap_recovery.py and filled by the project's stage; without it the flow is known
     --soil other, --weather real
     --parts            of years and events with gaps, how far metered and hidden hours err, and hidden ones had the concentration
-                       been known
+                       been known; and how far lines err whose flow a neighbour ratio fills (else theirs is the project's own)
 
 Events are those of the filled record, as the loads by event have them. To choose events by the true flow would be to choose those which
 a gap underestimates; `--parts` shows them too.
@@ -228,6 +228,12 @@ def by_lines(results: pd.DataFrame, begin: pd.Timestamp, hours: int) -> Floats:
     return np.asarray(lines_between(said, said.value, ALWAYS_H).at(np.arange(hours) + 0.5))
 
 
+def by_ratio(net_l: Floats, hidden: Flags, month: NDArray[np.int64]) -> Floats:
+    """Flow whose hidden hours are filled by the neighbour ratio of tests/bench/gap_recovery.py, L, shape (plots, hours)."""
+    shown = np.where(hidden, np.nan, net_l)
+    return np.where(hidden, gap_recovery.by_neighbours(shown, hidden, month), net_l)
+
+
 @dataclass(frozen=True)
 class FilledYear:
     """A year's hours as they are known: litres, shape (plots, hours of year), and members of those that are hidden."""
@@ -298,6 +304,9 @@ def of_field(plan: Plan, days: float, kind: str, composites: bool, gaps: bool) -
             "net_l": net.ravel(),
         }
     )
+    month = plan.hours_local.astype("datetime64[M]").astype(int) % 12
+    # What lines are without this project: the flow of hidden hours is the neighbours' in the ratio of sums.
+    simple = by_ratio(truth.net_l, hidden, month) if gaps else net
     lines = {
         plot: by_lines(results[results["plot"] == plot], truth.hours_utc[0], plan.hours) for plot in truth.flow.plots
     }
@@ -318,6 +327,7 @@ def of_field(plan: Plan, days: float, kind: str, composites: bool, gaps: bool) -
             histories = drawn * flows
             reported = ensemble.mg_l * flow
             line = lines[ensemble.plot][begin:end] * flow
+            alone = float((lines[ensemble.plot] * simple[number])[begin:end].sum())
             key = {"seed": plan.seed, "plot": ensemble.plot, "year": year}
 
             def scored(hours_of: slice, true=true, reported=reported, line=line, histories=histories):  # type: ignore[no-untyped-def]
@@ -347,7 +357,7 @@ def of_field(plan: Plan, days: float, kind: str, composites: bool, gaps: bool) -
                         f"{name}_low": low,
                         f"{name}_high": high,
                     }
-            annual.append(key | whole | parts | {"seconds": seconds})
+            annual.append(key | whole | parts | {"line_alone": alone, "seconds": seconds})
             policies = site.policies
             threshold = policies.event_threshold_mm_per_day * truth.flow.area_ha[number] * 1e4 / 24
             separate = policies.event_recession_share, policies.event_separation_hours
@@ -375,6 +385,7 @@ def report_parts(days: float, annual: pd.DataFrame, events: pd.DataFrame) -> Non
         rest = annual["true"] - annual[f"{name}_true"]
         moved = {each: rest + annual[f"{name}_{each}"] for each in ("estimate", "low", "high")}
         _line(days, meaning, annual.assign(**moved))
+    _line(days, "lines' own flow", annual.assign(line=annual["line_alone"]))
     of_record = events[events["record"] == "filled"]
     for meaning, rows in (
         ("seen events", of_record[of_record["hidden"] == 0]),
@@ -393,7 +404,7 @@ def _line(days: float, name: str, rows: pd.DataFrame, unit: str = "true") -> Non
     rmse, line_rmse = (np.sqrt((each**2).mean()) for each in (error, line))
     width = ((rows["high"] - rows["low"]) / rows[unit]).mean()
     print(
-        f"{days:5g} {name:14}{len(rows):7}{100 * error.mean():8.2f}{100 * rmse:8.2f}{100 * line.mean():9.2f}{100 * line_rmse:8.2f}"
+        f"{days:5g} {name:15}{len(rows):6}{100 * error.mean():8.2f}{100 * rmse:8.2f}{100 * line.mean():9.2f}{100 * line_rmse:8.2f}"
         f"{rmse / line_rmse:8.2f}{100 * inside.mean():9.1f}{100 * (rows['true'] < rows['low']).mean():7.1f}"
         f"{100 * (rows['true'] > rows['high']).mean():7.1f}{100 * width:8.1f}{100 * (error.abs() <= 0.1).mean():9.0f}"
         f"{100 * (line.abs() <= 0.1).mean():9.0f}",
