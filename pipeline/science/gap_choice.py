@@ -96,7 +96,8 @@ class GapModels:
         self.combinations: dict[tuple[int, tuple[int, ...], int], Combination] = {}
         self._serves: dict[tuple[int, tuple[int, ...]], bool] = {}
         self._novelty: dict[tuple[int, tuple[int, ...]], Floats] = {}
-        self._usually_apart: dict[tuple[int, tuple[int, ...]], tuple[float, float]] = {}
+        self._usually_apart: dict[tuple[int, tuple[int, ...]], float] = {}
+        self._sets_apart: dict[int, float] = {}
 
     def segments(self, wanted: Flags, plot: int, first: int, last: int) -> Iterable[Segment]:
         """The hours of a gap by the model that fills them."""
@@ -122,13 +123,15 @@ class GapModels:
 
     def _doubt(self, plot: int, used: tuple[int, ...], hours: Indices) -> float:
         """How much farther than usual models, and of the weather's parameter sets too, lie apart over some hours."""
-        models, sets = [each.estimate for each in self._of(plot, used)], self.reservoirs.by_set[:, plot]
+        models = [each.estimate for each in self._of(plot, used)]
         if (plot, used) not in self._usually_apart:
-            self._usually_apart[plot, used] = usual_disagreement(np.stack(models)), usual_disagreement(sets)
-        usual, usual_of_sets = self._usually_apart[plot, used]
-        doubt = times_farther_apart(np.stack([each[hours] for each in models]), usual)
+            self._usually_apart[plot, used] = usual_disagreement(np.stack(models))
+        doubt = times_farther_apart(np.stack([each[hours] for each in models]), self._usually_apart[plot, used])
         if not self.plots_of(used):
-            doubt *= times_farther_apart(sets[:, hours], usual_of_sets)
+            sets = self.reservoirs.by_set[:, plot]
+            if plot not in self._sets_apart:
+                self._sets_apart[plot] = usual_disagreement(sets)
+            doubt *= times_farther_apart(sets[:, hours], self._sets_apart[plot])
         return min(doubt, LARGEST_FACTOR)
 
     def plots_of(self, used: tuple[int, ...]) -> tuple[int, ...]:

@@ -682,10 +682,10 @@ def _fitted(
         for of_plot, by_stretch in zip(by_plot, weights, strict=True):
             for stretch, w in zip(of_plot, by_stretch, strict=True):
                 hours = np.flatnonzero(stretch.inside)
-                outflow = w[:, np.newaxis] * columns[number][:, hours]
-                by_set[number, stretch.plot, hours] = outflow.sum(axis=0)
+                outflow = columns[number][:, hours]
+                by_set[number, stretch.plot, hours] = w @ outflow
                 if number in chosen[0]:
-                    stores[stretch.plot, :, hours] += outflow.T / chosen[0].size
+                    stores[stretch.plot, :, hours] += (w[:, np.newaxis] * outflow).T / chosen[0].size
     for fold, sets in enumerate(chosen[1:]):
         for number in sets:
             weights = _reservoir_weights(by_plot, scale, int(number), fold)
