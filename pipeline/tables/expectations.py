@@ -285,9 +285,10 @@ def check_partitions(
     # itself only of a partition in which some row breaks something or cannot be counted.
     counts = {year: _faults(session, relation, table, facts[year]) for year, relation in stored.items()}
     counted = {year: frame for year, frame in counts.items() if frame is not None}
-    faultless = {year for year, frame in counted.items() if not frame["faults"].any()}
-    if faultless and not _no_faults(pd.concat([counted[year] for year in faultless], ignore_index=True)):
-        faultless = set()
+    if counted and _no_faults(pd.concat(counted.values(), ignore_index=True)):
+        faultless = set(counted)
+    else:
+        faultless = {year for year, frame in counted.items() if len(counted) > 1 and _no_faults(frame)}
     return {
         year: _all_held(table, facts[year], int(counted[year]["rows"].sum()))
         if year in faultless
