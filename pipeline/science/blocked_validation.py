@@ -18,6 +18,7 @@ PENALTIES = (1e-3, 1e-2, 1e-1, 3e-1)
 """Ridge penalties that compete, as shares of the number of hours; predictors are standardised."""
 
 LEARNED_HOURS = 8_000
+"""About how many rows a regression learns from, where there are more."""
 HOURS_A_YEAR = 8766
 SEASON_SHIFT = 2
 """Folds by which a season moves on from one year to the next."""

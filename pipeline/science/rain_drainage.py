@@ -486,12 +486,11 @@ def _search(
             new = np.clip(child + 0.09 * generator.standard_normal(child.shape), 0.0, 1.0)
         recharge = water_balance(weather, parameters(new)).recharge
         columns = outflows(np.ascontiguousarray(recharge.T), STEP_H)[..., weather.spin_up_steps :].transpose(1, 0, 2)
-        batch = side_by_side(
-            lambda plot, columns=columns: _Sums.of(  # type: ignore[misc]
-                columns, flow[plot], rows[plot], alike, fold, count, flow[plot, rows[plot]].var()
-            ),
-            learned,
-        )
+
+        def sums_of(plot: int, columns: Floats = columns) -> _Sums:
+            return _Sums.of(columns, flow[plot], rows[plot], alike, fold, count, flow[plot, rows[plot]].var())
+
+        batch = side_by_side(sums_of, learned)
         sums += [[one.of_set(number) for one in batch] for number in range(drawn)]
         places = np.concatenate([places, new], axis=1)
         new_error = [sum(one.error_without(None) for one in of_set) for of_set in sums[-drawn:]]
