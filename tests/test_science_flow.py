@@ -551,6 +551,18 @@ def test_intervals_from_neighbours_hold_what_a_normal_error_leaves_them() -> Non
     assert held.mean() == pytest.approx(expected, abs=0.03)
 
 
+def test_members_do_not_depend_on_the_number_of_cores(monkeypatch: pytest.MonkeyPatch) -> None:
+    rain, flow = hydrograph(26, hours=4000)
+    record = np.stack([flow, 1.3 * flow + 5.0])
+    record[:, 1000:1060] = record[0, 2000:2100] = np.nan
+    made = []
+    for cores in (1, 2):
+        monkeypatch.setattr("os.cpu_count", lambda cores=cores: cores)
+        made.append(estimates(record, rain).members)
+    assert np.isfinite(made[0][:, 1000:1060]).all()
+    np.testing.assert_array_equal(made[0], made[1])
+
+
 def test_plots_that_are_dark_at_once_err_together() -> None:
     # Both plots are one reservoir with rain that the gauge misses half of: their errors are the same, and so must be their members'.
     rain, flow = hydrograph(40)

@@ -49,18 +49,19 @@ def test_parts_made_ahead_are_the_same_in_the_same_order() -> None:
 
 def test_the_first_part_is_begun_before_anybody_asks_and_then_one_ahead_of_its_use() -> None:
     begun: list[int] = []
-    third = threading.Event()
+    first, second = threading.Event(), threading.Event()
 
     def made() -> Iterator[int]:
-        for part in range(4):
+        for part, seen in enumerate((first, second, threading.Event(), threading.Event())):
             begun.append(part)
-            if part == 1:
-                third.set()
+            seen.set()
             yield part
 
     parts = one_ahead(made())
+    assert first.wait(10)
+    assert begun == [0]
     assert next(parts) == 0
-    assert third.wait(10)
+    assert second.wait(10)
     assert begun == [0, 1]
     assert list(parts) == [1, 2, 3]
 
