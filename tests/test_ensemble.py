@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of, standard_normal_draws, uniform_draws
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS, percentiles_90, seed_of, standard_normal_draws, uniform_draws
 
 DRAWS = {"normal": (standard_normal_draws, stats.norm()), "uniform": (uniform_draws, stats.uniform(-1, 2))}
 
@@ -52,3 +52,22 @@ def test_the_same_names_give_the_same_draws_and_others_give_others() -> None:
     assert np.array_equal(first, standard_normal_draws(seed_of("site", "north", "2020")))
     for others in (("site", "north", "2021"), ("site", "north2020"), ("north", "site", "2020"), ("site", "north")):
         assert not np.array_equal(first, standard_normal_draws(seed_of(*others)))
+
+
+@given(
+    st.integers(1, 60).flatmap(
+        lambda count: st.lists(st.lists(st.floats(-1e6, 1e6, width=32), min_size=count, max_size=count), min_size=1, max_size=4)
+    )
+)
+def test_percentiles_are_those_of_numpy(columns: list[list[float]]) -> None:
+    """numpy's own default (the seventh of Hyndman and Fan 1996) finds each column's by itself."""
+    members = np.array(columns).T
+    for drawn in (members, members.astype(np.float32)):
+        expected = np.quantile(members, [0.05, 0.95], axis=0)
+        np.testing.assert_allclose(percentiles_90(drawn), expected, rtol=1e-12, atol=1e-9)
+
+
+def test_no_percentile_where_a_member_is_not_known() -> None:
+    low, high = percentiles_90(np.array([[1.0, np.nan], [2.0, 5.0]]))
+    assert (low[0], high[0]) == pytest.approx((1.05, 1.95))
+    assert np.isnan([low[1], high[1]]).all()

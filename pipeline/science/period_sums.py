@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.science.ensemble import percentiles_90
+
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
@@ -107,6 +109,6 @@ def interval_90(reported: ArrayLike, members: ArrayLike) -> tuple[Floats, Floats
     Returns:
         Lower and upper bounds, shape (...,).
     """
-    value, drawn = np.asarray(reported, dtype=float), np.asarray(members, dtype=float)
-    low, high = np.quantile(drawn, [0.05, 0.95], axis=0) + (value - drawn.mean(axis=0))
+    value, drawn = np.asarray(reported, dtype=float), np.asarray(members)
+    low, high = percentiles_90(drawn) + (value - drawn.mean(axis=0, dtype=np.float64))
     return np.minimum(low, value), np.maximum(high, value)

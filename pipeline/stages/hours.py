@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.science.ensemble import ENSEMBLE_MEMBERS, seed_of, uniform_draws
+from pipeline.science.ensemble import ENSEMBLE_MEMBERS, percentiles_90, seed_of, uniform_draws
 from pipeline.science.gap_choice import FROM_NEIGHBOURS, FROM_WEATHER
 from pipeline.science.gap_estimate import UNFILLED, GapEstimates, estimate_gaps
 from pipeline.science.gap_skill import Skill
@@ -114,8 +114,8 @@ def fill_hours(
         basis[plot] = np.where(window.too_long(plot, basis[plot]), UNFILLED, basis[plot])
         ensemble.keep_hours(basis[plot] != UNFILLED)
         volume[plot, ensemble.hours] = ensemble.volume.mean(axis=1)
-        for half_width, sign, place in ((down, -1.0, 0.05), (up, 1.0, 0.95)):
-            of_gap = sign * (np.quantile(ensemble.volume, place, axis=1) - volume[plot, ensemble.hours])
+        for half_width, sign, bound in zip((down, up), (-1.0, 1.0), percentiles_90(ensemble.volume.T), strict=True):
+            of_gap = sign * (bound - volume[plot, ensemble.hours])
             at = (plot, ensemble.hours)
             half_width[at] = np.hypot(half_width[at], np.maximum(of_gap, 0.0))
         ensembles.append(ensemble)
