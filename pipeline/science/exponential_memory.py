@@ -132,6 +132,10 @@ class Between:
             weight[part, 1] = np.exp(-until / constant) * -np.expm1(-2 * since / constant) / whole
         return cls(before, after, weight)
 
+    def of_hours(self, some: slice) -> Between:
+        """The same of some of the hours."""
+        return Between(self.before[some], self.after[some], self.weight[..., some])
+
     def __call__(self, part: int, state: Singles) -> Singles:
         """Conditional mean of one part in every hour, from its state at knots, shape (..., k) to (..., h)."""
         return np.asarray(
