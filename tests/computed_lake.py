@@ -55,10 +55,8 @@ def no_expectations(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(checks, "check_partitions", _everything_passes)
 
 
-def _everything_passes(
-    session: object, stored: Collection[int | None], *given: object
-) -> dict[int | None, list[Outcome]]:
-    return {year: [Outcome("everything", True, "error", "not asked")] for year in stored}
+def _everything_passes(session: object, parts: Collection[object]) -> dict[object, list[Outcome]]:
+    return {key: [Outcome("everything", True, "error", "not asked")] for key in parts}
 
 
 def computed(steps: list[tuple[str, int | None, str]]) -> set[tuple[str, int | None]]:

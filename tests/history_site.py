@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.orchestration.assets import make_partition
-from pipeline.orchestration.checks import check_years
+from pipeline.orchestration.checks import check_tables
 from pipeline.orchestration.computations import COMPUTATIONS
 from pipeline.orchestration.history import write_history
 from pipeline.orchestration.workbench import Workbench
@@ -81,8 +81,7 @@ class HistorySite(SiteOnDisk):
                 years = computation.years(bench.sites[SITE])
                 for year in years:
                     make_partition(bench, computation, bench.sites[SITE], year)
-                for name in computation.tables:
-                    check_years(bench, bench.sites[SITE], name, years)
+                check_tables(bench, bench.sites[SITE], computation.tables, years)
             write_history(bench.lake, bench.sites[SITE])
         return made
 

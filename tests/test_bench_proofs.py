@@ -19,7 +19,7 @@ from pipeline.science.water_density import weighed_volume_l
 from pipeline.site import Site, load_site
 from pipeline.stages.bench_proofs import BenchProofs, bench_proofs
 from pipeline.tables import table
-from pipeline.tables.expectations import Facts, check_partitions
+from pipeline.tables.expectations import Facts, Partition, check_partitions
 from tests.bench.bench_proofs import study
 from tests.computed_lake import Field, computed_field, copy_of
 from tests.field.plan import Plan
@@ -438,8 +438,8 @@ def test_the_tables_keep_to_their_declarations(site: Site, tmp_path: Path) -> No
     with open_session() as session:
         for name, frame in zip(TABLES, frames, strict=True):
             path = lake.write_frame(table(name), frame, "made from this test", "small")
-            stored = {None: session.read_parquet(str(path))}
-            (outcomes,) = check_partitions(session, stored, table(name), {None: facts}).values()
+            part = Partition(session.read_parquet(str(path)), table(name), facts)
+            (outcomes,) = check_partitions(session, {None: part}).values()
             assert [outcome for outcome in outcomes if not outcome.passed] == []
 
 

@@ -56,7 +56,9 @@ def test_the_same_names_give_the_same_draws_and_others_give_others() -> None:
 
 @given(
     st.integers(1, 60).flatmap(
-        lambda count: st.lists(st.lists(st.floats(-1e6, 1e6, width=32), min_size=count, max_size=count), min_size=1, max_size=4)
+        lambda count: st.lists(
+            st.lists(st.floats(-1e6, 1e6, width=32), min_size=count, max_size=count), min_size=1, max_size=4
+        )
     )
 )
 def test_percentiles_are_those_of_numpy(columns: list[list[float]]) -> None:

@@ -21,6 +21,7 @@ from pipeline.tables.expectations import (
     Facts,
     MeterFact,
     Outcome,
+    Partition,
     _context,
     check_partitions,
     expectations,
@@ -64,7 +65,7 @@ def _check(name: str, frame: pd.DataFrame, known: Facts | None = None, only: str
             lambda *given: tuple(e for e in expectations(*given) if e.sentence.startswith(only)),
         )
         stored = session.from_df(_as_declared(table(name), frame))
-        (outcomes,) = check_partitions(session, {None: stored}, table(name), {None: known or _facts(name)}).values()
+        (outcomes,) = check_partitions(session, {None: Partition(stored, table(name), known or _facts(name))}).values()
         return {outcome.expectation: outcome for outcome in outcomes}
 
 
@@ -99,7 +100,7 @@ def _of_two_years(name: str, later: pd.DataFrame) -> dict[int, dict[str, Outcome
     with open_session() as session:
         stored = {year: session.from_df(_as_declared(table(name), frame)) for year, frame in frames.items()}
         known = {year: facts(computed_field().site, year) for year in years}
-        found = check_partitions(session, stored, table(name), known)
+        found = check_partitions(session, {year: Partition(stored[year], table(name), known[year]) for year in years})
     return {year: {outcome.expectation: outcome for outcome in found[year]} for year in years}
 
 
@@ -146,7 +147,7 @@ def test_a_column_of_another_type_breaks_the_types_and_is_named(name: str) -> No
     frame = _sound(name)
     with open_session() as session:
         stored = session.from_df(_as_declared(table(name), frame).assign(**{last: pd.Timestamp(2020, 1, 1)}))
-        (outcomes,) = check_partitions(session, {None: stored}, table(name), {None: _facts(name)}).values()
+        (outcomes,) = check_partitions(session, {None: Partition(stored, table(name), _facts(name))}).values()
     outcome = next(o for o in outcomes if o.expectation == DECLARED_TYPES)
     assert not outcome.passed
     assert last in outcome.detail

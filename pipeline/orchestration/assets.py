@@ -38,7 +38,7 @@ from dagster import (
 )
 
 from pipeline.lake import fingerprint, is_full, trouble
-from pipeline.orchestration.checks import CHECKS, check, check_years
+from pipeline.orchestration.checks import CHECKS, check, check_tables
 from pipeline.orchestration.computations import COMPUTATIONS, Computation
 from pipeline.orchestration.freshness import held_file, origins_now
 from pipeline.orchestration.partitions import Partitions, read_keys
@@ -267,12 +267,10 @@ def build_checks(computation: Computation, partitions: Partitions) -> AssetCheck
         else:
             chosen = [(name, year) for name, site in partitions.sites.items() for year in computation.years(site)]
         asked = {(key.asset_key.to_user_string(), key.name) for key in context.selected_asset_check_keys}
-        for name in computation.tables:
-            if any(of_table == name for of_table, _ in asked):
-                failed = _failed(bench, computation, name, chosen)
-                for check_name, sentences in failed.items():
-                    if (name, check_name) in asked:
-                        yield _result(name, check_name, sentences)
+        names = [name for name in computation.tables if any(of_table == name for of_table, _ in asked)]
+        for (name, check_name), sentences in _failed(bench, computation, names, chosen).items():
+            if (name, check_name) in asked:
+                yield _result(name, check_name, sentences)
         for site_name in sorted({site_name for site_name, _ in chosen}):
             op.log_event(AssetMaterialization(CHECKS.name, partition=site_name))
 
@@ -294,24 +292,23 @@ def _check_specs(name: str) -> Iterator[AssetCheckSpec]:
 
 
 def _failed(
-    bench: Workbench, computation: Computation, name: str, partitions: list[tuple[str, int | None]]
-) -> dict[str, list[str]]:
-    """The sentences of what fails, by check, over all chosen partitions of one of its tables that lie in the lake."""
-    failed: dict[str, list[str]] = {MUST_HOLD: [], SHOULD_HOLD: []}
-    stored: dict[str, list[int | None]] = {}
+    bench: Workbench, computation: Computation, names: list[str], partitions: list[tuple[str, int | None]]
+) -> dict[tuple[str, str], list[str]]:
+    """The sentences of what fails, by table and check, over all chosen partitions of some of its tables that lie in the lake."""
+    failed: dict[tuple[str, str], list[str]] = {(name, check): [] for name in names for check in (MUST_HOLD, SHOULD_HOLD)}
+    chosen: dict[str, list[int | None]] = {}
     for site_name, year in partitions:
-        if bench.lake.path(table(name), site_name, year).exists():
-            stored.setdefault(site_name, []).append(year)
-    for site_name, years in stored.items():
+        chosen.setdefault(site_name, []).append(year)
+    for site_name, years in chosen.items():
         try:
-            verdicts = check_years(bench, bench.sites[site_name], name, years)
+            verdicts = check_tables(bench, bench.sites[site_name], names, years)
         except Exception as error:
             # Which of the years it was does not show; what went wrong names the file where there is one.
             raise Failure(_failed_to(computation, bench, site_name, years[0], error), allow_retries=False) from error
-        for year, verdict in verdicts.items():
+        for (name, year), verdict in verdicts.items():
             where = partition_words(site_name, year)
-            failed[MUST_HOLD] += [f"{where}: {sentence}" for sentence in verdict.broken]
-            failed[SHOULD_HOLD] += [f"{where}: {sentence}" for sentence in verdict.doubtful]
+            failed[name, MUST_HOLD] += [f"{where}: {sentence}" for sentence in verdict.broken]
+            failed[name, SHOULD_HOLD] += [f"{where}: {sentence}" for sentence in verdict.doubtful]
     return failed
 
 

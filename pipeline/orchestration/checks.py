@@ -24,7 +24,7 @@ from pipeline.orchestration.computations import period
 from pipeline.site import Site
 from pipeline.stages.pulses import stretches
 from pipeline.tables import table
-from pipeline.tables.expectations import DOMAIN, SUITE_VERSION, Facts, MeterFact, Outcome, check_partitions
+from pipeline.tables.expectations import DOMAIN, SUITE_VERSION, Facts, MeterFact, Outcome, Partition, check_partitions
 
 if TYPE_CHECKING:
     from pipeline.orchestration.workbench import Workbench
@@ -141,40 +141,52 @@ class CheckBook:
             by_severity[row["severity"]].append(f"{row['expectation']}: {row['detail']}")
         return {of: Verdict(tuple(said["error"]), tuple(said["warning"])) for of, said in found.items()}
 
-    def keep(self, name: str, found: Mapping[int | None, list[Outcome]]) -> None:
-        """Replace the rows of partitions of one table, all in one writing: the table holds those of every partition of the site."""
-        replaced = (self.rows["table"] == name) & self.rows["partition"].isin([partition_name(year) for year in found])
+    def keep(self, found: Mapping[tuple[str, int | None], list[Outcome]]) -> None:
+        """Replace the rows of partitions, by table and water year, all in one writing: the table holds those of every partition of the
+        site."""
         new = [
             pd.DataFrame([asdict(outcome) for outcome in outcomes]).assign(table=name, partition=partition_name(year))
-            for year, outcomes in found.items()
+            for (name, year), outcomes in found.items()
         ]
+        checked = {f"{name} {partition_name(year)}": self._as_it_is(name, year) for name, year in found}
+        replaced = (self.rows["table"].astype(str) + " " + self.rows["partition"].astype(str)).isin(checked)
         others = [self.rows[~replaced]] if not replaced.all() else []
         rows = pd.concat([*others, *(one[list(CHECKS.names)] for one in new)], ignore_index=True)
-        checked = self.checked | {f"{name} {partition_name(year)}": self._as_it_is(name, year) for year in found}
-        self.lake.write_frame(CHECKS, rows, json.dumps(checked, sort_keys=True), self.site.site)
+        self.lake.write_frame(CHECKS, rows, json.dumps(self.checked | checked, sort_keys=True), self.site.site)
         for name in ("rows", "checked", "_verdicts"):
             self.__dict__.pop(name, None)
 
 
-def check_years(bench: Workbench, site: Site, name: str, years: Sequence[int | None]) -> dict[int | None, Verdict]:
-    """Hold stored partitions of a table to its expectations, but those that were as they are now; keep what was found.
+def check_tables(
+    bench: Workbench, site: Site, names: Sequence[str], years: Sequence[int | None]
+) -> dict[tuple[str, int | None], Verdict]:
+    """Hold stored partitions of some tables to their expectations, but those that were as they are now; keep what was found.
 
-    What was found is written once for all of them.
+    All are judged together and what was found is written once, since either takes its time however little there is. Partitions that do
+    not lie in the lake are left out.
+
+    Returns:
+        By table and water year.
     """
     book = bench.check_books.setdefault(site.site, CheckBook(bench.lake, site))
-    declared = table(name)
-    unseen = [year for year in years if book.verdict(name, year) is None]
-    for year in unseen:
+    files = {(name, year): bench.lake.path(table(name), site.site, year) for name in names for year in years}
+    files = {of: file for of, file in files.items() if file.exists()}
+    unseen = [of for of in files if book.verdict(*of) is None]
+    for name, year in unseen:
         bench.say(name, site.site, year, "checking")
     if unseen:
-        files = {year: str(bench.lake.path(declared, site.site, year)) for year in unseen}
-        stored = {year: bench.session.read_parquet(file, hive_partitioning=False) for year, file in files.items()}
-        known = {year: facts(site, year) for year in unseen}
-        book.keep(name, check_partitions(bench.session, stored, declared, known))
-    verdicts = {year: book.verdict(name, year) for year in years}
-    return {year: verdict for year, verdict in verdicts.items() if verdict is not None}
+        known = {year: facts(site, year) for year in {year for _, year in unseen}}
+        parts = {
+            (name, year): Partition(
+                bench.session.read_parquet(str(files[name, year]), hive_partitioning=False), table(name), known[year]
+            )
+            for name, year in unseen
+        }
+        book.keep(check_partitions(bench.session, parts))
+    verdicts = {of: book.verdict(*of) for of in files}
+    return {of: verdict for of, verdict in verdicts.items() if verdict is not None}
 
 
 def check(bench: Workbench, site: Site, name: str, year: int | None) -> Verdict:
-    """The same for one partition."""
-    return check_years(bench, site, name, [year])[year]
+    """The same for one partition that lies in the lake."""
+    return check_tables(bench, site, [name], [year])[name, year]

@@ -18,7 +18,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields
 from datetime import datetime
 from itertools import zip_longest
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import duckdb
 import pandas as pd
@@ -30,6 +30,7 @@ from pipeline.tables.schema import ARROW_TYPES
 if TYPE_CHECKING:
     from great_expectations.data_context import EphemeralDataContext
 
+Key = TypeVar("Key")
 Severity = Literal["error", "warning"]
 On = Literal["columns", "count", "rows"]
 SUITE_VERSION = 1
@@ -68,6 +69,21 @@ class Facts:
     words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     meters: tuple[MeterFact, ...] = ()
     rows: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Partition:
+    """What is held to expectations.
+
+    Attributes:
+        stored: the file as it lies in the lake, neither projected nor cast, so that a wrong column or type is seen.
+        table: its declaration.
+        facts: what the registers say of it.
+    """
+
+    stored: duckdb.DuckDBPyRelation
+    table: Table
+    facts: Facts
 
 
 @dataclass(frozen=True)
@@ -263,37 +279,27 @@ def _one_of(column: str, words: Sequence[str], kind: str, severity: Severity) ->
     )
 
 
-def check_partitions(
-    session: duckdb.DuckDBPyConnection,
-    stored: Mapping[int | None, duckdb.DuckDBPyRelation],
-    table: Table,
-    facts: Mapping[int | None, Facts],
-) -> dict[int | None, list[Outcome]]:
-    """Hold stored partitions of one table to its expectations.
+def check_partitions(session: duckdb.DuckDBPyConnection, parts: Mapping[Key, Partition]) -> dict[Key, list[Outcome]]:
+    """Hold stored partitions to their expectations.
 
     Args:
-        session: the session to which `stored` belongs; derived values are worked out in it.
-        stored: the files as they lie in the lake, neither projected nor cast, so that a wrong column or type is seen.
-        table: its declaration.
-        facts: what the registers say of each.
+        session: the session to which they belong; derived values are worked out in it.
+        parts: by any key.
 
     Returns:
-        By partition one outcome per expectation, in the order of `expectations`.
+        By key one outcome per expectation, in the order of `expectations`.
     """
     # Great Expectations takes a quarter of a second for a suite however few the rows are, and a second for a few hundred thousand.
-    # So DuckDB counts first how many expectations each row breaks; one is asked of these counts for all partitions, and the suite
-    # itself only of a partition in which some row breaks something or cannot be counted.
-    counts = {year: _faults(session, relation, table, facts[year]) for year, relation in stored.items()}
-    counted = {year: frame for year, frame in counts.items() if frame is not None}
-    if counted and _no_faults(pd.concat(counted.values(), ignore_index=True)):
-        faultless = set(counted)
-    else:
-        faultless = {year for year, frame in counted.items() if len(counted) > 1 and _no_faults(frame)}
+    # So DuckDB counts first how many expectations each row breaks; that none does is asked of the counts of all partitions, and
+    # the suite itself of each in which some row breaks something or cannot be counted.
+    counts = {key: _faults(session, part.stored, part.table, part.facts) for key, part in parts.items()}
+    counted = {key: frame for key, frame in counts.items() if frame is not None}
+    faulty = _with_faults(counted)
     return {
-        year: _all_held(table, facts[year], int(counted[year]["rows"].sum()))
-        if year in faultless
-        else _outcomes(session, relation, table, facts[year])
-        for year, relation in stored.items()
+        key: _all_held(part.table, part.facts, int(counted[key]["rows"].sum()))
+        if key in counted and key not in faulty
+        else _outcomes(session, part.stored, part.table, part.facts)
+        for key, part in parts.items()
     }
 
 
@@ -353,12 +359,20 @@ def _holds_of_count(expected: Expected, of_count: pd.DataFrame) -> bool:
     return bool(row[expected.arguments["column_A"]] == row[expected.arguments["column_B"]])
 
 
-def _no_faults(counts: pd.DataFrame) -> bool:
-    """Whether Great Expectations finds no row that breaks anything."""
+def _with_faults(counts: Mapping[Key, pd.DataFrame]) -> set[Key]:
+    """The partitions in which Great Expectations finds a row that breaks anything."""
+    if not counts:
+        return set()
     asked = Expected(
         "no row breaks an expectation", "expect_column_values_to_be_in_set", {"column": "faults", "value_set": [0]}
     )
-    return all(result.success for result in _ask(counts, [asked], BOOLEAN).values())
+    (result,) = _ask(pd.concat(counts.values(), ignore_index=True), [asked], {"result_format": "COMPLETE"}).values()
+    if result.success:
+        return set()
+    of_row = [key for key, frame in counts.items() for _ in range(len(frame))]
+    # Where it does not say which rows they are, all are looked at.
+    rows = result.result.get("unexpected_index_list")
+    return {of_row[row] for row in rows} if rows else set(of_row)
 
 
 def _all_held(table: Table, facts: Facts, rows: int) -> list[Outcome]:

@@ -144,8 +144,8 @@ def _clock(study: Study, run: str) -> Iterator[Any]:
 
 def leave_out_checks() -> None:
     """Let every check pass unasked: expectations cost the same share of a full run and of a correction, and much of both."""
-    checks.check_partitions = lambda session, stored, *given: {  # type: ignore[assignment]
-        year: [Outcome("everything", True, "error", "not asked")] for year in stored
+    checks.check_partitions = lambda session, parts: {
+        key: [Outcome("everything", True, "error", "not asked")] for key in parts
     }
 
 
