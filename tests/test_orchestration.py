@@ -411,7 +411,7 @@ def test_a_stage_that_raises_is_told_in_a_sentence_and_the_rest_is_computed(tmp_
 
 @pytest.mark.usefixtures("unasked")
 def test_a_frame_that_does_not_fit_its_declaration_is_told_in_a_sentence(tmp_path: Path) -> None:
-    field = copy_of(raw_field(), tmp_path / "field")
+    field = copy_of(raw_field(years=1), tmp_path / "field")
 
     def without_basis(*given: Any) -> Any:
         filled = fill_hours(*given)
