@@ -62,7 +62,7 @@ def percentiles_90(members: ArrayLike) -> Floats:
     """The 5th and 95th percentiles of members, those between two of them by a straight line (the seventh of Hyndman and Fan 1996, The
     American Statistician 50).
 
-    All are sorted at once, which costs an eighth of numpy's own way of finding a few percentiles of each of many columns.
+    All are sorted at once: for a year of hours that took an eighth (single precision) to a third (double) of numpy's own way.
 
     Args:
         members: finite or not-a-number, at least one, in single or double precision, shape (members, ...).
