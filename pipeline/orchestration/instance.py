@@ -24,6 +24,8 @@ SITES_VARIABLE = "DRAINLEDGER_SITES"
 WATCH_VARIABLE = "DRAINLEDGER_WATCH"
 """Environment variables by which a process that Dagster starts learns its lake, its site folders, and whether to watch from the start."""
 FOLDER = ".dagster"
+EVENTS = "history/runs"
+"""In it, where Dagster keeps the files of its event log."""
 PROCESS_TAG = "drainledger/process"
 SETTINGS = """\
 # Dagster's settings for a lake. Nothing is reported to anyone; one run at a time, since a lake takes one.
@@ -65,14 +67,22 @@ def process_tag() -> dict[str, str]:
 def open_records(lake_root: Path) -> Iterator[DagsterInstance]:
     """Dagster's records of a lake, with runs closed whose process is gone.
 
+    They are the files that Dagster's own processes read and write with this folder as theirs; only the log of events is another class.
+
     Raises:
         LakeError: they cannot be read or written.
     """
     from dagster import DagsterInstance
+    from dagster._core.instance import InstanceRef
 
     folder = instance_folder(lake_root)
+    kept = {
+        "module": "pipeline.orchestration.event_log",
+        "class": "KeptEventLog",
+        "config": {"base_dir": str(folder / EVENTS)},
+    }
     try:
-        instance = DagsterInstance.from_config(str(folder))
+        instance = DagsterInstance.from_ref(InstanceRef.from_dir(str(folder), overrides={"event_log_storage": kept}))
         _close_dead_runs(instance)
     except Exception as error:
         raise unusable_records(folder, error) from error
