@@ -102,13 +102,15 @@ def ridge_by_blocks(
     if y.size == 0:
         raise ValueError("a regression needs at least one row")
     centre = x.mean(axis=0)
-    spread = x.std(axis=0)
+    spread = x.std(axis=0, mean=centre[np.newaxis])
     spread = np.where(spread > 1e-12 * np.maximum(1.0, np.abs(centre)), spread, np.inf)
     # Rows of one fold stand together, so that each fold is a view.
     order = np.argsort(np.asarray(fold), kind="stable")
     first = np.flatnonzero(np.diff(np.asarray(fold)[order], prepend=-1))
     folds = [slice(start, end) for start, end in pairwise([*first, y.size])]
-    standard = np.column_stack([np.ones(y.size), (x[order] - centre) / spread])
+    standard = np.ones((y.size, 1 + x.shape[1]))
+    np.subtract(x[order], centre, out=standard[:, 1:])
+    standard[:, 1:] /= spread
     target_ordered = y[order]
     size = standard.shape[1]
 

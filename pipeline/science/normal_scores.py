@@ -20,13 +20,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
 
 SCORES: Floats = np.linspace(-3.0, 3.0, 25)
 """Scores at which residuals are kept; beyond them the table goes on straight."""
 LARGEST_SCORE = 3.0
 _PLACES = 120
-_AT_ONCE = 2048
-"""Estimates looked up at once: their part of the table stays in the processor's cache."""
 _WEIGHTS: Floats = np.exp(-np.square(SCORES) / 2) / np.exp(-np.square(SCORES) / 2).sum()
 _STEP = float(SCORES[1] - SCORES[0])
 _CLASS_EDGES = np.array([0.0, 0.2, 0.4, 0.6, 0.75, 0.87, 0.95, 1.0])
@@ -71,9 +70,8 @@ class NormalScores:
         x = np.asarray(estimates, dtype=float)
         if self.estimate.size == 1:
             return np.broadcast_to(self.residual[0], (x.size, SCORES.size))
-        position = np.interp(x, self.estimate, np.arange(self.estimate.size))
-        lower = np.minimum(np.nan_to_num(position).astype(int), self.estimate.size - 2)
-        share = (position - lower)[:, np.newaxis]
+        lower, share = self._place(x)
+        share = share[:, np.newaxis]
         return (1 - share) * self.residual[lower] + share * self.residual[lower + 1]
 
     def mean(self, estimates: ArrayLike, back: Callable[[Floats], Floats], widening: float = 1.0) -> Floats:
@@ -104,19 +102,44 @@ class NormalScores:
         Residuals that many share (a dry drain's) have the middle one of the scores that they may have.
         """
         x, e = np.asarray(estimates, dtype=float), np.asarray(residuals, dtype=float)
-        parts = [slice(first, first + _AT_ONCE) for first in range(0, x.size, _AT_ONCE)]
-        return np.concatenate([np.empty(0), *(self._scores(x[part], e[part, np.newaxis]) for part in parts)])
-
-    def _scores(self, x: Floats, e: Floats) -> Floats:
-        """The same for so few that their table stays at hand, shapes (n,) and (n, 1)."""
-        table = self.at(x)
-        below, up_to = np.sum(table < e, axis=1), np.sum(table <= e, axis=1)
-        last = np.clip(below, 1, SCORES.size - 1)[:, np.newaxis]
-        low, high = np.take_along_axis(table, last - 1, axis=1), np.take_along_axis(table, last, axis=1)
-        share = np.clip((e - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)[:, 0]
-        between = SCORES[last[:, 0] - 1] + share * _STEP
+        lower, share = self._place(x)
+        below = self._count(np.less, e, lower, share)
+        up_to = below.copy()
+        tied = np.flatnonzero(self._one(np.minimum(below, SCORES.size - 1), lower, share) == e)
+        up_to[tied] = self._count(np.less_equal, e[tied], lower[tied], share[tied])
+        last = np.clip(below, 1, SCORES.size - 1)
+        low, high = self._one(last - 1, lower, share), self._one(last, lower, share)
+        part = np.clip((e - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
+        between = SCORES[last - 1] + part * _STEP
         shared = (SCORES[np.minimum(below, SCORES.size - 1)] + SCORES[np.maximum(up_to - 1, 0)]) / 2
         return np.where(up_to > below + 1, shared, between)
+
+    def _place(self, x: Floats) -> tuple[Indices, Floats]:
+        """Between which classes estimates lie: the lower one, and the share of the way to the next, both shape (n,)."""
+        if self.estimate.size == 1:
+            return np.zeros(x.size, dtype=np.int64), np.zeros(x.size)
+        position = np.interp(x, self.estimate, np.arange(self.estimate.size))
+        lower = np.minimum(np.nan_to_num(position).astype(np.int64), self.estimate.size - 2)
+        return lower, position - lower
+
+    def _one(self, score: Indices, lower: Indices, share: Floats) -> Floats:
+        """The residual at one of `SCORES`, given by its number, for each of some places, shape (n,); what `at` has in that column."""
+        if self.estimate.size == 1:
+            return np.asarray(self.residual[0, score])
+        place = lower * SCORES.size + score
+        return np.asarray((1 - share) * self.residual.take(place) + share * self.residual.take(place + SCORES.size))
+
+    def _count(self, holds: np.ufunc, e: Floats, lower: Indices, share: Floats) -> Indices:
+        """At how many of `SCORES`, from the first on, a comparison of the residual with another holds, both shape (n,).
+
+        They ascend, so that halving finds the place: of thousands in half of the time that a table of all took, or less.
+        """
+        count = np.zeros(e.size, dtype=np.int64)
+        for step in 1 << np.arange(SCORES.size.bit_length())[::-1]:
+            further = count + step
+            holding = holds(self._one(np.minimum(further, SCORES.size) - 1, lower, share), e)
+            count = np.where((further <= SCORES.size) & holding, further, count)
+        return count
 
     def residuals(self, estimates: ArrayLike, scores: ArrayLike) -> Floats:
         """Residuals of scores, shapes (n,) and (n, m) to (n, m), in double precision."""

@@ -280,7 +280,7 @@ def concentration_rows(ensemble: ConcentrationEnsemble) -> pd.DataFrame:
         {
             "plot": ensemble.plot,
             "analyte": ensemble.analyte,
-            "hour_start": ensemble.hour_start.to_numpy(),
+            "hour_start": pd.DatetimeIndex(ensemble.hour_start),
             "mg_l": ensemble.mg_l,
             "mg_l_p05": np.maximum(np.minimum(bounds[0], ensemble.mg_l), 0.0),
             "mg_l_p95": np.maximum(bounds[1], ensemble.mg_l),

@@ -402,7 +402,7 @@ class _Window:
         frame = pd.DataFrame(
             {
                 "plot": np.repeat(np.array(self.plots, dtype=object), hours.size),
-                "hour_start": np.tile(self._starts(hours), len(self.plots)),
+                "hour_start": self._starts(np.tile(hours, len(self.plots))),
                 "net_l": net,
                 "net_l_p05": net - down[:, hours].ravel(),
                 "net_l_p95": net + up[:, hours].ravel(),
