@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -154,7 +155,7 @@ def _model(results: pd.DataFrame, of_plot: Mapping[str, PlotFlow], grid: Grid, s
     for plot in said:
         each = lists[plot].take(kept[plot])
         centred = LogResults(each.mean_of, each.log_value - level, each.sd, each.bound, each.shared_sd)
-        beside = of_plot[plot].drivers_beside(grid)
+        beside = partial(of_plot[plot].drivers_beside, grid) if of_plot[plot].filled.size else None
         series.append(Series(centred, design[plot], grid.first, grid.last, beside, of_plot[plot].season.shape[1]))
     return _Model(said, fit(series, common, own), level, grid)
 

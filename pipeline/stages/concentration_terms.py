@@ -115,12 +115,10 @@ class PlotFlow:
         filled, filled_l = _members_of(drawn, grid, net)
         return cls(net, year_hours, number[this_year], season, flow_drivers(net), treatment, filled, filled_l)
 
-    def drivers_beside(self, grid: Grid) -> Singles | None:
-        """How far what members' flows tell lies from what the flow tells, in the year's hours; none where all of it was metered."""
-        if self.filled.size == 0:
-            return None
-        histories = np.repeat(self.net_l[np.newaxis, grid.first : grid.last], ENSEMBLE_MEMBERS, axis=0)
-        histories[:, self.filled - grid.first] = self.filled_l
+    def drivers_beside(self, grid: Grid, members: Indices) -> Singles:
+        """How far what some members' flows tell lies from what the flow tells, in the year's hours, shape (m,) to (4, m, hours)."""
+        histories = np.repeat(self.net_l[np.newaxis, grid.first : grid.last], members.size, axis=0)
+        histories[:, self.filled - grid.first] = self.filled_l[members]
         return drivers_beside(self.net_l, grid.first, histories)
 
 
