@@ -35,15 +35,15 @@ class Field(SiteOnDisk):
 
     name = SITE
 
-    def bench(self, **stages: object) -> Workbench:
+    def bench(self, other_processes: int = 0, **stages: object) -> Workbench:
         """A workbench with plain stages, some replaced."""
-        return Workbench(self.lake, {SITE: self.site}, load_stages=plain_stages(**stages))
+        return Workbench(self.lake, {SITE: self.site}, load_stages=plain_stages(**stages), spare_cores=other_processes)
 
     def run(
-        self, accepted: Collection[str] = (), **stages: object
+        self, accepted: Collection[str] = (), other_processes: int = 0, **stages: object
     ) -> tuple[RunOutcome, list[tuple[str, int | None, str]]]:
         """Bring the lake up to date; gives the outcome and every step: table, water year, what was done."""
-        bench = self.bench(**stages)
+        bench = self.bench(other_processes, **stages)
         bench.accepted = {SITE: accepted}
         steps: list[tuple[str, int | None, str]] = []
         bench.on_step = lambda what, site, year, words: steps.append((what, year, words))
@@ -55,7 +55,7 @@ def no_expectations(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(checks, "check_partitions", _everything_passes)
 
 
-def _everything_passes(session: object, parts: Collection[object]) -> dict[object, list[Outcome]]:
+def _everything_passes(session: object, parts: Collection[object], elsewhere: object) -> dict[object, list[Outcome]]:
     return {key: [Outcome("everything", True, "error", "not asked")] for key in parts}
 
 

@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pipeline.orchestration.assets import make_partition
 from pipeline.orchestration.checks import check_tables
 from pipeline.orchestration.computations import COMPUTATIONS
 from pipeline.orchestration.history import write_history
+from pipeline.orchestration.making import make_partition
 from pipeline.orchestration.workbench import Workbench
 from pipeline.science.ensemble import ENSEMBLE_MEMBERS
 from pipeline.site import Site

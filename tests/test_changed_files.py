@@ -17,11 +17,11 @@ from pipeline.cli import main
 from pipeline.lake.fingerprint import file_digest
 from pipeline.orchestration import runs
 from pipeline.orchestration import stages as stages_module
-from pipeline.orchestration.assets import make_partition
 from pipeline.orchestration.build import build_definitions
 from pipeline.orchestration.checks import check
 from pipeline.orchestration.computations import computation_of
 from pipeline.orchestration.freshness import Freshness, PartitionState
+from pipeline.orchestration.making import make_partition
 from pipeline.orchestration.raw_files import RAW_TEXT_TABLES, HeldFileError, RawFiles
 from pipeline.tables import table
 from tests.computed_lake import SITE, YEARS, Field, computed, computed_field, copy_of, no_expectations, raw_field

@@ -17,7 +17,9 @@ import pytest
 
 from pipeline.cli import main
 from pipeline.lake import Lake
+from pipeline.orchestration import making, runs
 from pipeline.orchestration.lock import hold_lake
+from pipeline.orchestration.other_processes import OtherProcesses
 from pipeline.orchestration.stages import Stages
 from pipeline.tables import table
 from tests.computed_lake import SITE, YEARS, Field, computed_field, copy_of, no_expectations, raw_field
@@ -278,6 +280,31 @@ def test_a_wrong_command_ends_with_code_2(arguments: list[str], capsys: pytest.C
     assert ended.value.code == 2
     _, err = _said(capsys)
     assert "usage: drainledger" in err
+
+
+@pytest.mark.parametrize("number", ["0", "-1", "1.5", "two", "65"])
+def test_a_number_of_processes_that_cannot_be_is_told_with_what_can(
+    number: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["run", f"--processes={number}"])
+    assert ended.value.code == 2
+    assert f"{number} is no number of processes: give a whole number from 1 to 64" in _said(capsys)[1]
+
+
+@pytest.mark.parametrize(("arguments", "started"), [((), 1), (("--processes", "1"), 0), (("--processes", "3"), 2)])
+def test_as_many_processes_work_on_years_as_a_person_asks_for(
+    field: Field, arguments: tuple[str, ...], started: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(OtherProcesses, "start", lambda self, modules: asked.append(len(modules)))
+    monkeypatch.setattr(making, "WORTH_A_PROCESS", 1)
+    monkeypatch.setattr(runs, "_bring_site_up_to_date", lambda *_: None)
+    for year in YEARS:
+        field.lake.path(table("hourly_flow"), SITE, year).unlink()
+    main(_command(field, "run", *arguments))
+    assert asked == ([started] if started else [])
 
 
 @pytest.mark.parametrize("command", ["run", "status", "serve", "check-site"])

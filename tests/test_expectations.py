@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import functools
+import pickle
 import socket
+from collections.abc import Callable
 from datetime import date
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -93,14 +96,21 @@ def test_a_sound_table_keeps_to_every_expectation_of_severity_error(name: str) -
     assert {s for s in _failed(outcomes) if outcomes[s].severity == "error"} == set()
 
 
-def _of_two_years(name: str, later: pd.DataFrame) -> dict[int, dict[str, Outcome]]:
+def _here(call: Callable[[], Any]) -> Any:
+    return call()
+
+
+def _of_two_years(
+    name: str, later: pd.DataFrame, elsewhere: Callable[[Callable[[], Any]], Any] = _here
+) -> dict[int, dict[str, Outcome]]:
     """Outcomes by year and sentence of two partitions asked together: the first as it is, and another."""
     years = YEARS[:2]
     frames = dict(zip(years, (_sound(name), later), strict=True))
     with open_session() as session:
         stored = {year: session.from_df(_as_declared(table(name), frame)) for year, frame in frames.items()}
         known = {year: facts(computed_field().site, year) for year in years}
-        found = check_partitions(session, {year: Partition(stored[year], table(name), known[year]) for year in years})
+        parts = {year: Partition(stored[year], table(name), known[year]) for year in years}
+        found = check_partitions(session, parts, elsewhere)
     return {year: {outcome.expectation: outcome for outcome in found[year]} for year in years}
 
 
@@ -118,6 +128,19 @@ def test_one_damaged_partition_of_several_asked_together_fails_alone() -> None:
     assert _failed(together[YEARS[0]]) == set()
     rows = {sentence for sentence in together[YEARS[1]] if "for every one of the record" in sentence}
     assert _failed(together[YEARS[1]]) == {"measured_fraction is from 0 to 1"} | rows
+
+
+def test_what_is_asked_of_great_expectations_can_travel_to_another_process_and_back() -> None:
+    calls = []
+
+    def elsewhere(call: Callable[[], Any]) -> Any:
+        calls.append(call)
+        return pickle.loads(pickle.dumps(pickle.loads(pickle.dumps(call))()))
+
+    later = computed_field().lake.frame(table("hourly_flow"), SITE, [YEARS[1]])
+    damaged = _first(later, measured_fraction=1.5)
+    assert _of_two_years("hourly_flow", damaged, elsewhere) == _of_two_years("hourly_flow", damaged)
+    assert len(calls) > 1, "of all partitions, and of the damaged one"
 
 
 @pytest.mark.parametrize("name", SOME_TABLES)

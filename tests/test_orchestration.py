@@ -20,14 +20,16 @@ import pytest
 from dagster import AssetKey, DagsterInstance, Definitions, MultiPartitionKey, build_sensor_context, instance_for_test
 from dagster._core.instance.ref import InstanceRef
 
+from pipeline.orchestration import making
 from pipeline.orchestration import stages as stages_module
-from pipeline.orchestration.assets import BlockedError, make_partition
 from pipeline.orchestration.build import build_definitions
 from pipeline.orchestration.checks import CHECKS, CheckBook
 from pipeline.orchestration.computations import COMPUTATIONS, computation_of, made_tables
 from pipeline.orchestration.freshness import Freshness
 from pipeline.orchestration.instance import SETTINGS, instance_folder
 from pipeline.orchestration.lock import LOCK_FILE, LakeBusyError, hold_lake
+from pipeline.orchestration.making import BlockedError, make_partition
+from pipeline.orchestration.other_processes import OtherProcesses
 from pipeline.orchestration.partitions import range_tags
 from pipeline.orchestration.raw_files import RawFiles
 from pipeline.site.registers import REGISTERS
@@ -36,7 +38,7 @@ from pipeline.tables import table
 from pipeline.tables.dictionary import dictionary_csv
 from tests.computed_lake import SITE, YEARS, Field, computed, computed_field, copy_of, no_expectations, raw_field
 from tests.plain_stages import events as plain_events
-from tests.plain_stages import fill_hours
+from tests.plain_stages import fill_hours, fill_hours_in_one_process
 
 FIRST, MIDDLE, LAST = YEARS
 
@@ -75,11 +77,45 @@ def test_a_second_run_computes_nothing_and_touches_no_file(field: Field) -> None
     assert before == {path: path.stat().st_mtime_ns for path in field.lake.tables.rglob("*") if path.is_file()}
 
 
+@pytest.fixture
+def given_away(monkeypatch: pytest.MonkeyPatch) -> list[object]:
+    """The years that were given to another process, however short they are."""
+    given: list[object] = []
+    begin = OtherProcesses.begin
+
+    def noted(self: OtherProcesses, key: object, call: Callable[[], Any]) -> bool:
+        begun = begin(self, key, call)
+        given.extend([key] if begun else [])
+        return begun
+
+    monkeypatch.setattr(OtherProcesses, "begin", noted)
+    monkeypatch.setattr(making, "WORTH_A_PROCESS", 1)
+    return given
+
+
 @pytest.mark.usefixtures("unasked")
-def test_the_same_inputs_give_the_same_bytes(tmp_path: Path) -> None:
+def test_the_same_inputs_give_the_same_bytes_whichever_process_works_on_a_year(
+    tmp_path: Path, given_away: list[object]
+) -> None:
     other = copy_of(raw_field(), tmp_path / "field")
-    other.run()
+    outcome, _ = other.run(other_processes=1)
+    assert outcome.succeeded
+    assert given_away.count(LAST) == 2, "hours, and concentrations with loads"
     assert other.digests(checks=False) == computed_field().digests(checks=False)
+
+
+@pytest.mark.usefixtures("unasked")
+def test_a_year_that_comes_to_nothing_in_another_process_is_worked_out_here(
+    field: Field, given_away: list[object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("ONLY_PROCESS", str(os.getpid()))
+    for year in (MIDDLE, LAST):
+        field.lake.path(table("hourly_flow"), SITE, year).unlink()
+    outcome, steps = field.run(other_processes=1, fill_hours=fill_hours_in_one_process)
+    assert outcome.succeeded
+    assert given_away == [LAST]
+    assert computed(steps) == {("hourly_flow", MIDDLE), ("hourly_flow", LAST)}
+    assert field.digests(checks=False) == computed_field().digests(checks=False)
 
 
 @pytest.mark.usefixtures("unasked")

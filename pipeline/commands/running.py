@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from pipeline.site import Site
 
 MOST_FINDINGS = 10
+MOST_PROCESSES = 64
 
 
 def add_run(commands: Commands) -> None:
@@ -50,6 +51,13 @@ def add_run(commands: Commands) -> None:
         "is below raw/<site>/, as a run prints it; may be given several times; `all` accepts every held file",
     )
     run.add_argument(
+        "--processes",
+        type=_processes,
+        metavar="N",
+        help="how many processes may work on water years at once; each takes 0.5 to 1 GB of memory. Usually 2, or 1 on a machine of one "
+        "core; a history of many years gains from as many as there are cores",
+    )
+    run.add_argument(
         "--dry-run",
         action="store_true",
         help="write nothing: say which tables and water years would be computed, and what changed since they were",
@@ -71,6 +79,14 @@ def add_status(commands: Commands) -> None:
     status.set_defaults(carry_out=_status)
 
 
+def _processes(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= MOST_PROCESSES:
+        raise argparse.ArgumentTypeError(
+            f"{text} is no number of processes: give a whole number from 1 to {MOST_PROCESSES}"
+        )
+    return int(text)
+
+
 def _run(command: argparse.Namespace, console: Console, errors: Console) -> int:
     return (_say_what_a_run_does if command.dry_run else _bring_up_to_date)(command, console, errors)
 
@@ -82,6 +98,8 @@ def _bring_up_to_date(command: argparse.Namespace, console: Console, errors: Con
 
     lake, sites = places(command)
     bench = Workbench(lake, sites)
+    if command.processes is not None:
+        bench.spare_cores = command.processes - 1
     bench.accepted = _accepted(bench, command.accept)
     for site in sites.values():
         _tell_of_files(console, errors, bench, site)

@@ -1,19 +1,16 @@
 """Assets and their checks: each says which computation runs on which partition, and what its checks found.
 
 Belongs here: turning the list of computations into Dagster's assets, one per table, and asset checks, two per table.
-Does not: computing (computations.py calls the stages), judging (checks.py), freshness (freshness.py).
+Does not: computing and storing (making.py), judging (checks.py), freshness (freshness.py).
 
 Annotations are evaluated here (no import from __future__), since Dagster looks at the type of `context`.
 """
 
 import inspect
-import shlex
 import traceback
 from collections.abc import Iterable, Iterator
 
 import duckdb
-import pandas as pd
-import pyarrow.parquet as pq
 from dagster import (
     AssetCheckExecutionContext,
     AssetCheckResult,
@@ -38,15 +35,13 @@ from dagster import (
 )
 
 from pipeline.lake import fingerprint, is_full, trouble
-from pipeline.orchestration.checks import CHECKS, check, check_tables
+from pipeline.orchestration.checks import CHECKS, check_tables
 from pipeline.orchestration.computations import COMPUTATIONS, Computation
-from pipeline.orchestration.freshness import held_file, origins_now
+from pipeline.orchestration.making import make_partitions
 from pipeline.orchestration.partitions import Partitions, read_keys
 from pipeline.orchestration.publishing import LOADS
-from pipeline.orchestration.raw_files import HeldFileError, UnreadFilesError
 from pipeline.orchestration.stages import VERSIONS, Stages
 from pipeline.orchestration.workbench import Workbench, partition_words
-from pipeline.site import Site
 from pipeline.tables import Table, table
 
 WORKBENCH = "workbench"
@@ -113,19 +108,20 @@ def build_asset(computation: Computation, partitions: Partitions, stages: Stages
         bench: Workbench = context.resources.workbench
         made: dict[str, dict[str, int]] = {one.name: {} for one in declared}
         failures = []
+        by_site: dict[str, list[int | None]] = {}
         for site_name, year in read_keys(context.partition_keys):
-            site = bench.sites[site_name]
-            if year not in computation.years(site):
+            if year not in computation.years(bench.sites[site_name]):
                 context.log.info(f"{partition_words(site_name, year)} lies outside the record")
                 continue
-            try:
-                rows = make_partition(bench, computation, site, year)
-            except Exception as error:
-                context.log.error(traceback.format_exc())
-                failures.append(_failed_to(computation, bench, site_name, year, error))
-                continue
-            for name, count in rows.items():
-                made[name]["site" if year is None else str(year)] = count
+            by_site.setdefault(site_name, []).append(year)
+        for site_name, years in by_site.items():
+            for year, came in make_partitions(bench, computation, bench.sites[site_name], years):
+                if isinstance(came, Exception):
+                    context.log.error("".join(traceback.format_exception(came)))
+                    failures.append(_failed_to(computation, bench, site_name, year, came))
+                    continue
+                for name, count in came.items():
+                    made[name]["site" if year is None else str(year)] = count
         if failures:
             raise Failure("\n".join(failures), allow_retries=False)
         for one in declared:
@@ -158,72 +154,6 @@ def data_version(bench: Workbench, declared: Table, sites: Iterable[str]) -> Dat
         stored = {str(year): bench.lake.stored(declared, site, year) for year in years}
         contents[site] = {year: one.content for year, one in stored.items() if one is not None}
     return DataVersion(fingerprint(contents))
-
-
-class BlockedError(Exception):
-    """A partition is not computed, since one that it needs fails a check; the message names that one."""
-
-
-def make_partition(bench: Workbench, computation: Computation, site: Site, year: int | None) -> dict[str, int]:
-    """Bring one partition of a computation's tables up to date, if it is not.
-
-    What it is made from is taken from the partitions that lie in the lake, so that a table never claims to be made from
-    what is not there.
-
-    Returns:
-        Rows by table.
-
-    Raises:
-        AbsentPartitionError: a partition that it needs is not in the lake.
-        BlockedError: a partition that it needs fails a check of severity error.
-        HeldFileError: it would be made from a raw file that changed in place or vanished.
-        UnreadFilesError: there are raw files that `source_files` does not tell of.
-    """
-    lake = bench.lake
-
-    def content(name: str, other: int | None) -> str | None:
-        stored = lake.stored(table(name), site.site, other)
-        return stored.content if stored is not None else None
-
-    bench.all_present(computation, site, year)
-    raw = bench.raw_files(site)
-    origins = origins_now(computation, raw, site, year, content)
-    origin = origins[0]
-    if origin.files_unread:
-        raise UnreadFilesError(
-            f"the raw files of {site.site} have changed since they were last read. Materialize source_files first, or run "
-            "`drainledger run`."
-        )
-    up_to_date = {origin.fingerprint for origin in origins}
-    if any(lake.made_from(table(name), site.site, year) not in up_to_date for name in computation.tables):
-        _refuse_if_blocked(bench, computation, site, year)
-        if held := held_file(computation, raw, site, year):
-            raise HeldFileError(
-                f"not computed, because {held} would be read for it, which changed in place or vanished. Put the file back, or "
-                f"run `drainledger run --accept {shlex.quote(held)}`."
-            )
-        bench.say(computation.name, site.site, year, "computing")
-        made = computation.make(bench, site, year)
-        for name in computation.tables:
-            rows = made[name]
-            if isinstance(rows, pd.DataFrame):
-                lake.write_frame(table(name), rows, origin.fingerprint, site.site, year, origin.text)
-            else:
-                lake.write_relation(table(name), rows, origin.fingerprint, site.site, year, origin.text)
-        if not computation.needs:
-            bench.forget_raw_files(site)
-    return {name: pq.read_metadata(lake.path(table(name), site.site, year)).num_rows for name in computation.tables}
-
-
-def _refuse_if_blocked(bench: Workbench, computation: Computation, site: Site, year: int | None) -> None:
-    for need in computation.needs:
-        for other in need.years(site, year):
-            verdict = check(bench, site, need.table, other)
-            if verdict.broken:
-                raise BlockedError(
-                    f"not computed, because {need.table} of {partition_words(site.site, other)} fails a check: "
-                    f"{verdict.broken[0]}"
-                )
 
 
 def _failed_to(computation: Computation, bench: Workbench, site_name: str, year: int | None, error: Exception) -> str:

@@ -182,7 +182,7 @@ def check_tables(
             )
             for name, year in unseen
         }
-        book.keep(check_partitions(bench.session, parts))
+        book.keep(check_partitions(bench.session, parts, bench.others.elsewhere))
     verdicts = {of: book.verdict(*of) for of in files}
     return {of: verdict for of, verdict in verdicts.items() if verdict is not None}
 

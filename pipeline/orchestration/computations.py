@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 import duckdb
@@ -107,6 +108,8 @@ class Computation:
         settings: what else it is made from, as plain values; given the raw files, the site and the year.
         make: does the work.
         reads: the files of the raw folder that it reads; given the same. None: it reads none.
+        parcel: gathers all that the work needs and gives it as a call that another process can make as well; for work that takes
+            seconds a partition. None: it is done here.
     """
 
     tables: tuple[str, ...]
@@ -117,6 +120,7 @@ class Computation:
     policies: tuple[str, ...] = ()
     settings: Callable[[RawFiles, Site, int | None], Any] | None = None
     reads: Callable[[RawFiles, Site, int | None], Files] | None = None
+    parcel: Callable[[Workbench, Site, int | None], Callable[[], Made]] | None = None
 
     @property
     def name(self) -> str:
@@ -258,7 +262,12 @@ def _find_outages(bench: Workbench, site: Site, year: int | None) -> Made:
 # Hours
 
 
-def _fill_hours(bench: Workbench, site: Site, year: int | None) -> Made:
+def _unpacked(parcel: Callable[[Workbench, Site, int | None], Callable[[], Made]]) -> Callable[..., Made]:
+    """The same work done here."""
+    return lambda bench, site, year: parcel(bench, site, year)()
+
+
+def _hours_to_fill(bench: Workbench, site: Site, year: int | None) -> Callable[[], Made]:
     assert year is not None
     years = _window(site, year)
     start, end = period_of_years(site, years)
@@ -266,7 +275,12 @@ def _fill_hours(bench: Workbench, site: Site, year: int | None) -> Made:
     totals = bench.frame("known_totals", site, Need("known_totals", "window_with_year_before").years(site, year))
     hours, totals = without_lies(hours, totals, bench.frame("outages", site, years))
     weather = bench.weather(site, start, end)
-    filled = bench.stages.fill_hours(hours, totals, weather, site, year, bench.frame("gauge_readings", site, years))
+    gauges = bench.frame("gauge_readings", site, years)
+    return partial(_fill_hours, bench.stages.fill_hours, hours, totals, weather, site, year, gauges)
+
+
+def _fill_hours(fill_hours: Callable[..., Any], *of_window: Any) -> Made:
+    filled = fill_hours(*of_window)
     return {"hourly_flow": filled.hours, "flow_members": filled.members, "gap_skill": filled.skill}
 
 
@@ -397,24 +411,30 @@ def rows_in_reach(rows: pd.DataFrame, site: Site, year: int | None) -> pd.DataFr
     return rows[(rows["end"] >= start) & (rows["start"] < end)]
 
 
-def _sum_loads(bench: Workbench, site: Site, year: int | None) -> Made:
+def _loads_to_sum(bench: Workbench, site: Site, year: int | None) -> Callable[[], Made]:
     """Concentrations, loads and their uncertainty together, so that members need not be stored."""
     assert year is not None
     around = bench.frame("hourly_flow", site, Need("hourly_flow", "neighbours").years(site, year))
     near = Need("receiving_water_results", "neighbours").years(site, year)
     receiving = bench.frame("receiving_water_results", site, near)
-    hours = bench.frame("hourly_flow", site, [year])
     results = rows_in_reach(_drainage_results(bench, site, year), site, year)
     flow_members = bench.frame("flow_members", site, [year])
-    loads = bench.stages.loads(
-        bench.stages.concentration_members(results, around, site, year, receiving, flow_members),
-        hours,
-        bench.frame("metered_hours", site, [year]),
-        flow_members,
-        bench.frame("events", site, [year]),
-        site,
-        year,
+    concentrations = partial(bench.stages.concentration_members, results, around, site, year, receiving, flow_members)
+    hours, metered, events = (bench.frame(name, site, [year]) for name in ("hourly_flow", "metered_hours", "events"))
+    loads = partial(
+        bench.stages.loads,
+        hours=hours,
+        metered=metered,
+        flow_members=flow_members,
+        events=events,
+        site=site,
+        year=year,
     )
+    return partial(_sum_loads, concentrations, loads)
+
+
+def _sum_loads(concentrations: Callable[[], Any], loads_of: Callable[[Any], Any]) -> Made:
+    loads = loads_of(concentrations())
     return {
         "concentration": loads.concentration,
         "loads_daily": loads.daily,
@@ -570,7 +590,8 @@ COMPUTATIONS: tuple[Computation, ...] = (
             Need("source_files", "site", by_file=True),
         ),
         stages=("read_raw_files", "weather_hours", "fill_hours"),
-        make=_fill_hours,
+        make=_unpacked(_hours_to_fill),
+        parcel=_hours_to_fill,
         registers={
             "plots": ("plot", "area_ha"),
             "treatments": ("plot", "treatment", "from", "to"),
@@ -668,7 +689,8 @@ COMPUTATIONS: tuple[Computation, ...] = (
             Need("events", "year"),
         ),
         stages=("concentration_members", "loads"),
-        make=_sum_loads,
+        make=_unpacked(_loads_to_sum),
+        parcel=_loads_to_sum,
         registers={
             "plots": ("plot", "area_ha"),
             "treatments": ("plot", "treatment", "from", "to"),

@@ -18,6 +18,7 @@ from pipeline.orchestration.computations import COMPUTATIONS, Computation, compu
 from pipeline.orchestration.freshness import Freshness, PartitionState, stretches
 from pipeline.orchestration.history import write_history
 from pipeline.orchestration.instance import open_records, process_tag, unusable_records
+from pipeline.orchestration.making import worth_a_process
 from pipeline.orchestration.raw_files import HeldFile
 from pipeline.orchestration.workbench import Workbench
 from pipeline.site import Site
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
     from dagster import DagsterEvent, DagsterInstance, JobDefinition
 
 DICTIONARY = "dictionary.csv"
+OF_YEARS = ("pipeline.stages.hours", "pipeline.stages.concentration", "pipeline.stages.loads")
+OF_CHECKS = ("great_expectations",)
+"""What other processes import for the years that they are given, and one of them for the checks, which takes three seconds."""
 
 
 @dataclass
@@ -86,6 +90,7 @@ def bring_up_to_date(bench: Workbench, expect: Callable[[int], None] | None = No
         if steps := sum(_steps(look(bench, site)) for site in bench.sites.values()):
             if expect is not None:
                 expect(steps)
+            _start_others(bench)
             with _quiet_dagster(), _Runner(bench).open() as runner:
                 for site in bench.sites.values():
                     _bring_site_up_to_date(bench, site, runner)
@@ -100,6 +105,17 @@ def bring_up_to_date(bench: Workbench, expect: Callable[[int], None] | None = No
         outcome.held = {name: list(bench.raw_files(site).held.values()) for name, site in bench.sites.items()}
         outcome.states = {name: look(bench, site).all() for name, site in bench.sites.items()}
     return outcome
+
+
+def _start_others(bench: Workbench) -> None:
+    """Start other processes where there are long years to share."""
+    for site in bench.sites.values():
+        freshness = look(bench, site)
+        for computation in COMPUTATIONS:
+            years = [year for year in freshness.to_do(computation) if worth_a_process(bench, computation, site, year)]
+            if len(years) > 1 and bench.spare_cores:
+                bench.others.start([OF_CHECKS + OF_YEARS, *[OF_YEARS] * (bench.spare_cores - 1)])
+                return
 
 
 def _bring_site_up_to_date(bench: Workbench, site: Site, runner: _Runner) -> None:

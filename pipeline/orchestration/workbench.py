@@ -23,6 +23,7 @@ import pandas as pd
 from pipeline.lake import Lake, fingerprint, open_session
 from pipeline.orchestration.computations import Computation
 from pipeline.orchestration.lock import hold_lake
+from pipeline.orchestration.other_processes import OtherProcesses, spare_cores
 from pipeline.orchestration.raw_files import Choice, HeldFileError, RawFiles
 from pipeline.orchestration.stages import Stages
 from pipeline.site import Site
@@ -54,6 +55,8 @@ class Workbench:
     `on_step` is told what is being done (words for the person who waits); `failures` collects
     what went wrong, in sentences, by computation, site and water year. `accepted` lists, by site, raw files that changed in place
     or vanished and are to be taken as they are now. `check_books` holds what checks found, by site, as far as it was read.
+    `spare_cores` is how many other processes may be given work, `others` are
+    those that were started.
     """
 
     lake: Lake
@@ -63,6 +66,8 @@ class Workbench:
     failures: dict[tuple[str, str, int | None], str] = field(default_factory=dict)
     accepted: Mapping[str, Collection[str]] = field(default_factory=dict)
     check_books: dict[str, CheckBook] = field(default_factory=dict)
+    spare_cores: int = field(default_factory=spare_cores)
+    others: OtherProcesses = field(default_factory=OtherProcesses)
     _held: int = 0
     _session: duckdb.DuckDBPyConnection | None = None
     _folder: Path | None = None
@@ -118,7 +123,8 @@ class Workbench:
         return self._folder
 
     def close(self) -> None:
-        """Give up the session, the readings in it, and its folder."""
+        """Give up the session, the readings in it, its folder, and other processes."""
+        self.others.stop()
         if self._session is not None:
             self._session.close()
         if self._folder is not None:

@@ -13,10 +13,11 @@ import functools
 import logging
 import re
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields
 from datetime import datetime
+from functools import partial
 from itertools import zip_longest
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from great_expectations.data_context import EphemeralDataContext
 
 Key = TypeVar("Key")
+Elsewhere = Callable[[Callable[[], Any]], Any]
 Severity = Literal["error", "warning"]
 On = Literal["columns", "count", "rows"]
 SUITE_VERSION = 1
@@ -279,12 +281,17 @@ def _one_of(column: str, words: Sequence[str], kind: str, severity: Severity) ->
     )
 
 
-def check_partitions(session: duckdb.DuckDBPyConnection, parts: Mapping[Key, Partition]) -> dict[Key, list[Outcome]]:
+def check_partitions(
+    session: duckdb.DuckDBPyConnection,
+    parts: Mapping[Key, Partition],
+    elsewhere: Elsewhere = lambda call: call(),
+) -> dict[Key, list[Outcome]]:
     """Hold stored partitions to their expectations.
 
     Args:
         session: the session to which they belong; derived values are worked out in it.
         parts: by any key.
+        elsewhere: gives what comes of a call to Great Expectations, made in a process that has imported it, where there is one.
 
     Returns:
         By key one outcome per expectation, in the order of `expectations`.
@@ -294,11 +301,11 @@ def check_partitions(session: duckdb.DuckDBPyConnection, parts: Mapping[Key, Par
     # the suite itself of each in which some row breaks something or cannot be counted.
     counts = {key: _faults(session, part.stored, part.table, part.facts) for key, part in parts.items()}
     counted = {key: frame for key, frame in counts.items() if frame is not None}
-    faulty = _with_faults(counted)
+    faulty = elsewhere(partial(_with_faults, counted))
     return {
         key: _all_held(part.table, part.facts, int(counted[key]["rows"].sum()))
         if key in counted and key not in faulty
-        else _outcomes(session, part.stored, part.table, part.facts)
+        else _outcomes(session, part, elsewhere)
         for key, part in parts.items()
     }
 
@@ -380,10 +387,9 @@ def _all_held(table: Table, facts: Facts, rows: int) -> list[Outcome]:
     return [Outcome(e.sentence, True, e.severity, _said_where_held(e, rows)) for e in expectations(table, facts)]
 
 
-def _outcomes(
-    session: duckdb.DuckDBPyConnection, stored: duckdb.DuckDBPyRelation, table: Table, facts: Facts
-) -> list[Outcome]:
+def _outcomes(session: duckdb.DuckDBPyConnection, part: Partition, elsewhere: Elsewhere) -> list[Outcome]:
     """Outcomes of one partition by asking Great Expectations of each expectation."""
+    stored, table, facts = part.stored, part.table, part.facts
     every = expectations(table, facts)
     rows, unknown = _rows_to_check(session, stored, table, facts)
     frames: dict[On, pd.DataFrame] = {
@@ -395,9 +401,8 @@ def _outcomes(
     for on, frame in frames.items():
         of_kind = [expected for expected in every if expected.on == on]
         absent = {expected.sentence: _missing(expected, frame) for expected in of_kind}
-        results = _validate(
-            frame, [e for e in of_kind if absent[e.sentence] is None], [n for n in table.key if n in frame]
-        )
+        asked = [expected for expected in of_kind if absent[expected.sentence] is None]
+        results = elsewhere(partial(_validate, frame, asked, [name for name in table.key if name in frame]))
         for expected in of_kind:
             lacking = absent[expected.sentence]
             if lacking is not None:

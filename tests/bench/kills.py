@@ -43,8 +43,8 @@ import pyarrow.parquet as pq
 
 from pipeline.lake import Lake
 from pipeline.orchestration import checks
-from pipeline.orchestration.assets import make_partition
 from pipeline.orchestration.computations import COMPUTATIONS, Computation
+from pipeline.orchestration.making import make_partition
 from pipeline.orchestration.runs import bring_up_to_date
 from pipeline.orchestration.stages import Stages
 from pipeline.orchestration.workbench import Workbench
