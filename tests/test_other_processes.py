@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+import pipeline
 from pipeline.orchestration.other_processes import OtherProcesses
 from pipeline.science.side_by_side import side_by_side
 
@@ -122,6 +123,18 @@ def test_a_module_that_cannot_be_imported_is_in_nobodys_way() -> None:
         while not _answer(others, partial(eval, "'json.tool' in __import__('sys').modules")):
             assert time.monotonic() < deadline
             time.sleep(0.05)
+    finally:
+        others.stop()
+
+
+def test_it_works_with_the_modules_of_the_process_that_asks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "pipeline").mkdir()
+    (tmp_path / "pipeline" / "__init__.py").write_text("raise RuntimeError('another version')")
+    monkeypatch.chdir(tmp_path)
+    others = OtherProcesses()
+    others.start([[]])
+    try:
+        assert _answer(others, partial(eval, "__import__('pipeline').__file__")) == pipeline.__file__
     finally:
         others.stop()
 

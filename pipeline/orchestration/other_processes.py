@@ -44,8 +44,11 @@ class _Other:
 
     def __init__(self, modules: Sequence[str]) -> None:
         self._thread = ThreadPoolExecutor(1, "other-process")
+        # It finds modules where this process does, and not in the folder in which somebody stands.
+        paths = os.pathsep.join(path or os.getcwd() for path in sys.path)
         self._process = subprocess.Popen(
-            [sys.executable, "-m", __name__, *modules],
+            [sys.executable, "-P", "-m", __name__, *modules],
+            env=os.environ | {"PYTHONPATH": paths},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
