@@ -55,7 +55,7 @@ def add_run(commands: Commands) -> None:
         type=_processes,
         metavar="N",
         help="how many processes may work on water years at once; each takes 0.5 to 1 GB of memory. Usually 2, or 1 on a machine of one "
-        "core; a history of many years gains from as many as there are cores",
+        "core; give more for a history of many years where there are more cores. The numbers are the same to the last digit",
     )
     run.add_argument(
         "--dry-run",

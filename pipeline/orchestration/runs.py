@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -87,10 +87,11 @@ def bring_up_to_date(bench: Workbench, expect: Callable[[int], None] | None = No
     """
     outcome = Outcome()
     with bench.hold("`drainledger run`"):
-        if steps := sum(_steps(look(bench, site)) for site in bench.sites.values()):
+        found = {name: look(bench, site) for name, site in bench.sites.items()}
+        if steps := sum(_steps(freshness) for freshness in found.values()):
             if expect is not None:
                 expect(steps)
-            _start_others(bench)
+            _start_others(bench, found)
             with _quiet_dagster(), _Runner(bench).open() as runner:
                 for site in bench.sites.values():
                     _bring_site_up_to_date(bench, site, runner)
@@ -107,15 +108,15 @@ def bring_up_to_date(bench: Workbench, expect: Callable[[int], None] | None = No
     return outcome
 
 
-def _start_others(bench: Workbench) -> None:
-    """Start other processes where there are long years to share."""
-    for site in bench.sites.values():
-        freshness = look(bench, site)
-        for computation in COMPUTATIONS:
-            years = [year for year in freshness.to_do(computation) if worth_a_process(bench, computation, site, year)]
-            if len(years) > 1 and bench.spare_cores:
-                bench.others.start([OF_CHECKS + OF_YEARS, *[OF_YEARS] * (bench.spare_cores - 1)])
-                return
+def _start_others(bench: Workbench, found: Mapping[str, Freshness]) -> None:
+    """Start other processes where there are long years to share, by the states of every site's partitions."""
+    long_years = (
+        sum(worth_a_process(bench, computation, bench.sites[name], year) for year in freshness.to_do(computation))
+        for name, freshness in found.items()
+        for computation in COMPUTATIONS
+    )
+    if bench.spare_cores and max(long_years, default=0) > 1:
+        bench.others.start([OF_CHECKS + OF_YEARS, *[OF_YEARS] * (bench.spare_cores - 1)])
 
 
 def _bring_site_up_to_date(bench: Workbench, site: Site, runner: _Runner) -> None:
