@@ -292,8 +292,11 @@ def test_a_number_of_processes_that_cannot_be_is_told_with_what_can(
     assert f"{number} is no number of processes: give a whole number from 1 to 64" in _said(capsys)[1]
 
 
-@pytest.mark.parametrize(("arguments", "started"), [((), 1), (("--processes", "1"), 0), (("--processes", "3"), 2)])
-def test_as_many_processes_work_on_years_as_a_person_asks_for(
+@pytest.mark.parametrize(
+    ("arguments", "started"),
+    [((), 1), (("--processes", "1"), 0), (("--processes", "3"), 2), (("--processes", "9"), len(YEARS) - 1)],
+)
+def test_as_many_processes_work_on_years_as_a_person_asks_for_and_there_are_years(
     field: Field, arguments: tuple[str, ...], started: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     asked: list[int] = []

@@ -115,8 +115,9 @@ def _start_others(bench: Workbench, found: Mapping[str, Freshness]) -> None:
         for name, freshness in found.items()
         for computation in COMPUTATIONS
     )
-    if bench.spare_cores and max(long_years, default=0) > 1:
-        bench.others.start([OF_CHECKS + OF_YEARS, *[OF_YEARS] * (bench.spare_cores - 1)])
+    # This process works on one of the years itself.
+    if (wanted := min(bench.spare_cores, max(long_years, default=0) - 1)) > 0:
+        bench.others.start([OF_CHECKS + OF_YEARS, *[OF_YEARS] * (wanted - 1)])
 
 
 def _bring_site_up_to_date(bench: Workbench, site: Site, runner: _Runner) -> None:
