@@ -153,7 +153,8 @@ def run(study: Study, name: str) -> None:
     """Bring the lake up to date, or go on with that."""
     if study.done(name):
         return
-    bench = Workbench(study.lake, {SITE: study.site})
+    # Work is counted by this process.
+    bench = Workbench(study.lake, {SITE: study.site}, spare_cores=0)
     with _clock(study, name) as step:
         bench.on_step = step
         outcome = bring_up_to_date(bench)
