@@ -38,7 +38,7 @@ from pipeline.tables import table
 from pipeline.tables.dictionary import dictionary_csv
 from tests.computed_lake import SITE, YEARS, Field, computed, computed_field, copy_of, no_expectations, raw_field
 from tests.plain_stages import events as plain_events
-from tests.plain_stages import fill_hours, fill_hours_in_one_process
+from tests.plain_stages import fill_hours, fill_hours_in_one_process, fill_hours_of_the_last_year_elsewhere
 
 FIRST, MIDDLE, LAST = YEARS
 
@@ -105,13 +105,14 @@ def test_the_same_inputs_give_the_same_bytes_whichever_process_works_on_a_year(
 
 
 @pytest.mark.usefixtures("unasked")
-def test_a_year_that_comes_to_nothing_in_another_process_is_worked_out_here(
-    field: Field, given_away: list[object], monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("stage", [fill_hours_in_one_process, fill_hours_of_the_last_year_elsewhere])
+def test_what_another_process_made_is_stored_and_what_came_to_nothing_there_is_worked_out_here(
+    field: Field, given_away: list[object], monkeypatch: pytest.MonkeyPatch, stage: Callable[..., Any]
 ) -> None:
     monkeypatch.setenv("ONLY_PROCESS", str(os.getpid()))
     for year in (MIDDLE, LAST):
         field.lake.path(table("hourly_flow"), SITE, year).unlink()
-    outcome, steps = field.run(other_processes=1, fill_hours=fill_hours_in_one_process)
+    outcome, steps = field.run(other_processes=1, fill_hours=stage)
     assert outcome.succeeded
     assert given_away == [LAST]
     assert computed(steps) == {("hourly_flow", MIDDLE), ("hourly_flow", LAST)}
