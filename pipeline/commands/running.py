@@ -54,8 +54,8 @@ def add_run(commands: Commands) -> None:
         "--processes",
         type=_processes,
         metavar="N",
-        help="how many processes may work on water years at once; each takes 0.5 to 1 GB of memory. Usually 2, or 1 on a machine of one "
-        "core; give more for a history of many years where there are more cores. The numbers are the same to the last digit",
+        help="how many processes may work on water years at once. Of five plots the first takes about 1 GB of memory, each other 0.6 GB; "
+        "more plots take more. Usually 2, or 1 on a machine of one core. The numbers are the same to the last digit",
     )
     run.add_argument(
         "--dry-run",

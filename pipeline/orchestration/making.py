@@ -27,7 +27,7 @@ from pipeline.site import Site
 from pipeline.tables import table
 
 WORTH_A_PROCESS = 20_000
-"""Plot-hours of a partition from which its work takes longer than starting a process: two plots and a half for a year."""
+"""Plot-hours from which a partition may be given away: chosen so that short records start no process, and not tuned."""
 
 
 class BlockedError(Exception):

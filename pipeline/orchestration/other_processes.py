@@ -29,7 +29,7 @@ from pipeline.orchestration.memory import give_back
 from pipeline.science.side_by_side import one_at_a_time
 
 USUAL_PROCESSES = 2
-"""At once, this one among them: each holds the libraries and a partition in memory, 0.5 to 1 GB."""
+"""At once, this one among them. Each holds the libraries and a partition: of five plots 1 GB here, 0.6 GB there."""
 
 Result = TypeVar("Result")
 
