@@ -4,8 +4,8 @@ Belongs here: how long a connection to one of the log's files lives, and when it
 Does not: which files there are, what stands in them (Dagster), where the folder is (instance.py).
 
 Dagster's own storage makes an engine, with its cache of prepared statements, and a connection for every statement: the 558 events of
-a run of the sample lake took 7 seconds of 65 there, by samples. Should a later version connect in another way, `_connect` is not called: slower, and as
-right as it was.
+a run of the sample lake took 7 seconds of 65 there, by samples. Should a later version connect in another way, `_connect` is not
+called: slower, and as right as it was.
 """
 
 from __future__ import annotations
